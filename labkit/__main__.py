@@ -1,0 +1,7 @@
+"""``python -m labkit``."""
+
+import sys
+
+from labkit.cli import main
+
+sys.exit(main())

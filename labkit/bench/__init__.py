@@ -1,0 +1,1 @@
+"""What lies on the bench: shims, the rig, the conditions and the readings, from text to validated data."""

@@ -1,0 +1,102 @@
+"""What a sheet says besides the numbers: whose laboratory, for whom, which rig, by which procedure."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass, field
+from typing import Any, Self
+
+from labkit.bench.conditions import Conditions
+from labkit.bench.rig import Part, Rig
+
+
+@dataclass(frozen=True)
+class Party:
+    """
+    A laboratory or a customer.
+
+    Attributes
+    ----------
+    name, department, address : str
+    accreditation : str
+        Of a laboratory; empty where it has none.
+    order : str
+        Of a customer.
+    """
+
+    name: str = ""
+    department: str = ""
+    address: str = ""
+    accreditation: str = ""
+    order: str = ""
+
+
+@dataclass(frozen=True)
+class About:
+    """
+    The particulars of one calibration.
+
+    Attributes
+    ----------
+    laboratory, customer : Party
+    rig : Rig
+    conditions : Conditions
+    procedure, revision : str
+    place, received : str
+        Where it was done; the condition of the gauge on receipt.
+    humidity_percent : float or None
+        Relative humidity.
+    instruments : tuple of Part
+        Thermometers, hygrometers and other auxiliary instruments.
+    operator : str
+        Who read.
+    switched_on : str
+        UTC, ISO 8601 with Z; empty where it is not known.
+    working_range_mm : (float, float) or None
+    tolerance_mm : float or (float or None, float or None) or None
+        Half-width, or lower and upper limit [mm] of the deviation.
+    target_u_mm : float or None
+        The expanded uncertainty [mm] to reach.
+    rule, outcomes : str
+        The decision rule and how many outcomes it has, as `labkit.calibrate` takes them; empty for its defaults.
+    zone : str
+        The laboratory's IANA time zone.
+    remarks : tuple of str
+    """
+
+    laboratory: Party = field(default_factory=Party)
+    customer: Party = field(default_factory=Party)
+    rig: Rig = field(default_factory=Rig)
+    conditions: Conditions = field(default_factory=Conditions)
+    procedure: str = ""
+    revision: str = ""
+    place: str = ""
+    received: str = ""
+    humidity_percent: float | None = None
+    instruments: tuple[Part, ...] = ()
+    operator: str = ""
+    switched_on: str = ""
+    working_range_mm: tuple[float, float] | None = None
+    tolerance_mm: float | tuple[float | None, float | None] | None = None
+    target_u_mm: float | None = None
+    rule: str = ""
+    outcomes: str = ""
+    zone: str = "UTC"
+    remarks: tuple[str, ...] = ()
+
+    def to_dict(self) -> dict[str, Any]:
+        return asdict(self) | {"conditions": self.conditions.to_dict()}
+
+    @classmethod
+    def from_dict(cls, found: Mapping[str, Any]) -> Self:
+        values = dict(found)
+        for key in ("laboratory", "customer"):
+            values[key] = Party(**values.get(key, {}))
+        values["rig"] = Rig.from_dict(values.get("rig", {}))
+        values["conditions"] = Conditions.from_dict(values.get("conditions", {}))
+        values["instruments"] = tuple(Part(**each) for each in values.get("instruments", ()))
+        values["remarks"] = tuple(values.get("remarks", ()))
+        for key in ("working_range_mm", "tolerance_mm"):
+            if isinstance(values.get(key), list):
+                values[key] = tuple(values[key])
+        return cls(**values)
