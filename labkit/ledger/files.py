@@ -1,0 +1,145 @@
+"""Files that are either the old ones or the new ones, whole: one writer at a time, and no half-written JSON."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+import re
+import sys
+import tempfile
+from collections.abc import Iterator
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any, Final
+
+import uuid6
+
+from labkit.problems import BadInput, Problem
+
+_ID: Final = re.compile(r"[0-9a-f]{8}(-[0-9a-f]{4}){3}-[0-9a-f]{12}")
+_NUMBER: Final = re.compile(r"[0-9]{1,9}")
+
+
+def new_id() -> str:
+    """A UUIDv7: the name that a draft or a record keeps for life, in the order in which they were begun."""
+    return str(uuid6.uuid7())
+
+
+def utc_now() -> str:
+    """The time now, UTC, ISO 8601 to the second with Z."""
+    return datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
+
+
+def checked_id(text: object) -> str:
+    """
+    An id that came from outside, fit to be part of a file name.
+
+    Raises
+    ------
+    BadInput
+        It is not a UUID in its usual form: a path, for example.
+    """
+    if isinstance(text, str) and _ID.fullmatch(text):
+        return text
+    raise BadInput("ledger.bad_id", id=str(text)[:60])
+
+
+def checked_number(text: object) -> str | None:
+    """A printed number with its leading zeros (``"97"`` gives ``"0097"``), or None where the text is none."""
+    return f"{int(text):04d}" if isinstance(text, str) and _NUMBER.fullmatch(text) else None
+
+
+def write_safely(path: Path, content: bytes) -> None:
+    """
+    Replace the file `path` with `content`, so that a crash at any moment leaves the old file or the new one.
+
+    Temporary file, fsync, rename, fsync of the folder.
+    """
+    path.parent.mkdir(parents=True, exist_ok=True)
+    handle, temporary = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.", suffix=".tmp")
+    try:
+        with os.fdopen(handle, "wb") as file:
+            file.write(content)
+            file.flush()
+            os.fsync(file.fileno())
+        os.replace(temporary, path)
+    except BaseException:
+        with contextlib.suppress(OSError):
+            os.unlink(temporary)
+        raise
+    _sync_folder(path.parent)
+
+
+def to_json(content: Any) -> bytes:
+    """JSON for people and machines: UTF-8, one key a line, no NaN."""
+    return (json.dumps(content, ensure_ascii=False, indent=1, allow_nan=False) + "\n").encode()
+
+
+def read_json(path: Path) -> dict[str, Any]:
+    """
+    The JSON object in the file `path`.
+
+    Raises
+    ------
+    Problem
+        ``ledger.unreadable``: the file is truncated, or holds no JSON object. It is left where it is.
+    FileNotFoundError
+    """
+    try:
+        found = json.loads(path.read_bytes())
+    except ValueError as error:
+        raise unreadable(path, str(error)) from error
+    if not isinstance(found, dict):
+        raise unreadable(path, "it holds no JSON object")
+    return found
+
+
+def unreadable(path: Path, why: str) -> Problem:
+    """The problem of a file whose content is not what it should be."""
+    return Problem("ledger.unreadable", file=f"{path.parent.name}/{path.name}", why=why)
+
+
+def set_aside(path: Path) -> Path:
+    """Move a file that cannot be read out of the way of a new one, and keep it: ``NAME.broken-1``, …."""
+    for count in range(1, 1_000_000):
+        place = path.with_name(f"{path.name}.broken-{count}")
+        if not place.exists():
+            os.replace(path, place)
+            _sync_folder(path.parent)
+            return place
+    raise OSError(f"too many broken copies of {path}")
+
+
+@contextlib.contextmanager
+def one_writer(data: Path) -> Iterator[None]:
+    """Hold the lock of the data folder `data`; whoever comes second waits. A crash lets go of it."""
+    data.mkdir(parents=True, exist_ok=True)
+    with (data / ".lock").open("a+b") as file:
+        _lock(file.fileno())
+        yield
+
+
+if sys.platform == "win32":
+    import msvcrt
+
+    def _lock(handle: int) -> None:
+        while True:
+            with contextlib.suppress(OSError):  # gives up after ten seconds each time
+                msvcrt.locking(handle, msvcrt.LK_LOCK, 1)
+                return
+
+    def _sync_folder(folder: Path) -> None:
+        """Windows renames are already ordered, and it opens no folders."""
+else:
+    import fcntl
+
+    def _lock(handle: int) -> None:
+        fcntl.flock(handle, fcntl.LOCK_EX)
+
+    def _sync_folder(folder: Path) -> None:
+        handle = os.open(folder, os.O_RDONLY)
+        try:
+            os.fsync(handle)
+        finally:
+            os.close(handle)

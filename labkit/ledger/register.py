@@ -1,0 +1,224 @@
+"""The bench of one laboratory: its people, rigs, shims and rules, as `bench.json` keeps them."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass, field
+from pathlib import Path
+from typing import Any, Final, Literal, Self, TypeVar
+
+from labkit.bench.about import Party
+from labkit.bench.conditions import Conditions
+from labkit.bench.readings import Signal
+from labkit.bench.rig import Part, Rig
+from labkit.bench.shims import ShimSet
+from labkit.ledger.files import one_writer, read_json, set_aside, to_json, unreadable, write_safely
+from labkit.problems import BadInput, Problem
+
+SCHEMA: Final = "labkit.bench/1"
+
+Arrival = Literal["typed", "keyed", "streamed"]
+"""How readings arrive: a person types them, the gauge's key types them, the gauge streams them."""
+
+
+@dataclass(frozen=True)
+class Person:
+    """
+    Somebody who reads or signs.
+
+    Attributes
+    ----------
+    name : str
+        As it is printed on the sheet.
+    role : str
+        "technician" or "engineer".
+    identity : str
+        File name of the signing file in the data folder's ``identities/``; empty where there is none.
+    """
+
+    name: str
+    role: str = "technician"
+    identity: str = ""
+
+
+@dataclass(frozen=True)
+class Procedure:
+    """A written procedure and its revision."""
+
+    name: str
+    revision: str = ""
+
+
+@dataclass(frozen=True)
+class RegisteredRig:
+    """
+    A rig, and what a new page about it begins with.
+
+    Attributes
+    ----------
+    rig : Rig
+    signal : "thickness" or "raw"
+    unit : str
+        Of the indications: ``mm``, ``in``, ``counts``, ….
+    conditions : Conditions
+        The display step, the handling of the background and the closing limits of this rig.
+    working_range_mm : (float, float) or None
+    tolerance_mm, target_u_mm : float or None
+        Half-width [mm], and the expanded uncertainty [mm] to reach.
+    repeats : int
+        Readings at each point.
+    arrival : "typed", "keyed" or "streamed"
+    shim_set, check_set : str
+        Names of the sets that are used when nobody chooses others.
+    """
+
+    rig: Rig
+    signal: Signal = "thickness"
+    unit: str = "mm"
+    conditions: Conditions = field(default_factory=Conditions)
+    working_range_mm: tuple[float, float] | None = None
+    tolerance_mm: float | None = None
+    target_u_mm: float | None = None
+    repeats: int = 5
+    arrival: Arrival = "typed"
+    shim_set: str = ""
+    check_set: str = ""
+
+    @property
+    def name(self) -> str:
+        return self.rig.name
+
+    def to_dict(self) -> dict[str, Any]:
+        return asdict(self) | {"rig": self.rig.to_dict(), "conditions": self.conditions.to_dict()}
+
+    @classmethod
+    def from_dict(cls, found: Mapping[str, Any]) -> Self:
+        values = dict(found)
+        values["rig"] = Rig.from_dict(values["rig"])
+        values["conditions"] = Conditions.from_dict(values.get("conditions", {}))
+        if values.get("working_range_mm") is not None:
+            low_mm, high_mm = values["working_range_mm"]
+            values["working_range_mm"] = (low_mm, high_mm)
+        return cls(**values)
+
+
+@dataclass(frozen=True)
+class Bench:
+    """
+    What one laboratory has registered.
+
+    Attributes
+    ----------
+    laboratory : Party
+    zone : str
+        Its IANA time zone.
+    place : str
+        Where calibrations are done, when nobody says otherwise.
+    people : tuple of Person
+    rigs : tuple of RegisteredRig
+    shim_sets : tuple of ShimSet
+    instruments : tuple of Part
+        Thermometers, hygrometers and other auxiliary instruments.
+    procedures : tuple of Procedure
+    customers : tuple of Party
+    rule, outcomes : str
+        The decision rule and how many outcomes it has, as `labkit.calibrate` takes them.
+    """
+
+    laboratory: Party = field(default_factory=Party)
+    zone: str = "UTC"
+    place: str = ""
+    people: tuple[Person, ...] = ()
+    rigs: tuple[RegisteredRig, ...] = ()
+    shim_sets: tuple[ShimSet, ...] = ()
+    instruments: tuple[Part, ...] = ()
+    procedures: tuple[Procedure, ...] = ()
+    customers: tuple[Party, ...] = ()
+    rule: str = "guard-band-U"
+    outcomes: str = "four"
+
+    def rig(self, name: str) -> RegisteredRig:
+        """The rig of that name; BadInput where none is registered."""
+        return _named(self.rigs, name, "rig")
+
+    def shim_set(self, name: str) -> ShimSet:
+        """The shim set of that name; BadInput where none is registered."""
+        return _named(self.shim_sets, name, "shim set")
+
+    def person(self, name: str) -> Person:
+        """The person of that name; BadInput where none is registered."""
+        return _named(self.people, name, "person")
+
+    def to_dict(self) -> dict[str, Any]:
+        return {
+            "schema": SCHEMA,
+            "laboratory": asdict(self.laboratory),
+            "zone": self.zone,
+            "place": self.place,
+            "people": [asdict(each) for each in self.people],
+            "rigs": [each.to_dict() for each in self.rigs],
+            "shim_sets": [each.to_dict() for each in self.shim_sets],
+            "instruments": [asdict(each) for each in self.instruments],
+            "procedures": [asdict(each) for each in self.procedures],
+            "customers": [asdict(each) for each in self.customers],
+            "rule": self.rule,
+            "outcomes": self.outcomes,
+        }
+
+    @classmethod
+    def from_dict(cls, found: Mapping[str, Any]) -> Self:
+        values = {key: value for key, value in found.items() if key != "schema"}
+        return cls(
+            **values
+            | {
+                "laboratory": Party(**values.get("laboratory", {})),
+                "people": tuple(Person(**each) for each in values.get("people", ())),
+                "rigs": tuple(RegisteredRig.from_dict(each) for each in values.get("rigs", ())),
+                "shim_sets": tuple(ShimSet.from_dict(each) for each in values.get("shim_sets", ())),
+                "instruments": tuple(Part(**each) for each in values.get("instruments", ())),
+                "procedures": tuple(Procedure(**each) for each in values.get("procedures", ())),
+                "customers": tuple(Party(**each) for each in values.get("customers", ())),
+            }
+        )
+
+
+_Registered = TypeVar("_Registered", RegisteredRig, ShimSet, Person)
+
+
+def _named(register: tuple[_Registered, ...], name: str, kind: str) -> _Registered:
+    for each in register:
+        if each.name == name:
+            return each
+    raise BadInput("bench.unknown", kind=kind, name=name)
+
+
+def load_bench(data: Path) -> Bench:
+    """
+    What is registered in the data folder `data`; an empty `Bench` where nothing has been yet.
+
+    Raises
+    ------
+    Problem
+        ``ledger.unreadable``: bench.json is damaged, or made by a newer labkit. It is left as it is.
+    """
+    path = data / "bench.json"
+    try:
+        found = read_json(path)
+    except FileNotFoundError:
+        return Bench()
+    if found.get("schema") != SCHEMA:
+        raise unreadable(path, f"its form is {found.get('schema')!r}, this labkit reads {SCHEMA!r}")
+    try:
+        return Bench.from_dict(found)
+    except (KeyError, TypeError, ValueError, AttributeError) as error:
+        raise unreadable(path, f"{type(error).__name__}: {error}") from error
+
+
+def save_bench(data: Path, bench: Bench) -> None:
+    """Keep `bench` in the data folder `data`; a damaged bench.json is set aside first, never overwritten."""
+    with one_writer(data):
+        try:
+            load_bench(data)
+        except Problem:
+            set_aside(data / "bench.json")
+        write_safely(data / "bench.json", to_json(bench.to_dict()))
