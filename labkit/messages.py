@@ -20,6 +20,10 @@ SENTENCES: Final[dict[str, str]] = {
     # ---- shims ----
     "shims.unknown": "Shim {shim} is not in {set}.",
     "shims.unknown.hint": "Add it to the shims with its certified value, or correct the name.",
+    # ---- sheet ----
+    "sheet.typesetting": "The sheet could not be set: {why}",
+    "sheet.character": "The sheet cannot print the character {character} in {place}.",
+    "sheet.character.hint": "Write it another way.",
     # ---- identity, signing, verifying ----
     "identity.no_name": "Whose signing file is it? The name is empty.",
     "identity.long_name": "A name in a certificate holds {limit} characters; this one has {length}.",
@@ -46,6 +50,8 @@ SENTENCES: Final[dict[str, str]] = {
     "sign.not_a_sheet": "This PDF is not a sheet of ours, so it cannot be signed.",
     "sign.already_signed": "This sheet is signed already.",
     "verify.not_a_pdf": "This is not a PDF, or it is damaged.",
+    "verify.no_file": "{file} cannot be read.",
+    "verify.large_file": "{file} is larger than {limit_mb} MB: it is no sheet of ours.",
     "verify.encrypted": "This PDF is encrypted and cannot be verified.",
     "verify.trust": "{file} is not a certificate (PEM or DER) that could be trusted.",
     "verify.genuine": "Genuine: signed by {signer}, and unchanged since.",
@@ -105,9 +111,16 @@ SENTENCES: Final[dict[str, str]] = {
     "serve.port_taken.hint": "Choose another one: labkit serve --port {other}",
     "serve.not_ready": "The dashboards did not start within {seconds} seconds.",
     "serve.not_ready.hint": "What happened is in {log}.",
+    "serve.port": "{port} is no port: it must be from 0 to 65535.",
     "serve.not_a_folder": "{path} is not a folder that can be written to.",
     "pages.fault": "Something went wrong here that is not your doing. Your readings are kept. "
     "Tell the engineer: fault {fault}.",
+    "lost.text": "The workbook has lost its connection. What you typed up to {saved} is kept. "
+    "Open it again to go on.",
+    "lost.nothing_saved": "The workbook has lost its connection. Open it again to go on.",
+    "lost.no_server": "The server does not answer. What was saved is kept. Start it again, and use the address "
+    "that it prints.",
+    "lost.again": "Open again",
 }
 
 

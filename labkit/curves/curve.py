@@ -1,0 +1,285 @@
+"""A fitted calibration function: what every kind of curve can be asked."""
+
+from __future__ import annotations
+
+from abc import ABC, abstractmethod
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Any, Literal
+
+import numpy as np
+from numpy.random import Generator
+from numpy.typing import ArrayLike
+
+from labkit.curves import inverse
+from labkit.curves.family import Array, Family, Signal
+
+Scale = Literal["known", "estimated"]
+
+
+@dataclass(frozen=True)
+class Points:
+    """
+    What a curve was fitted to.
+
+    Attributes
+    ----------
+    x, y : ndarray, shape (m,)
+        Reference values [mm] and mean indications (mm for thickness indications, else the unit of the signal).
+    V_x : ndarray, shape (m, m)
+        Covariance of x; zeros where the reference values are taken as exact.
+    V_y : ndarray, shape (m, m) or None
+        Covariance of y; None where no uncertainty was given.
+    """
+
+    x: Array
+    y: Array
+    V_x: Array
+    V_y: Array | None
+
+    def without(self, index: int) -> Points:
+        """A copy without point `index`."""
+        keep = np.arange(len(self.x)) != index
+        square = np.ix_(keep, keep)
+        return Points(self.x[keep], self.y[keep], self.V_x[square], None if self.V_y is None else self.V_y[square])
+
+
+@dataclass(frozen=True, eq=False)
+class Curve(ABC):
+    """
+    A fitted calibration function y = F(x).
+
+    Attributes
+    ----------
+    form : Family
+    points : Points
+    signal : "raw" or "thickness"
+    scale : "known" or "estimated"
+        Whether the given uncertainties are taken as they are, or scaled by the residual variance.
+    """
+
+    form: Family
+    points: Points
+    signal: Signal
+    scale: Scale
+
+    # ---- what each kind of curve knows ----
+
+    @abstractmethod
+    def value(self, x: ArrayLike) -> Array:
+        """F(x), shape of x."""
+
+    @abstractmethod
+    def slope(self, x: ArrayLike) -> Array:
+        """F′(x), shape of x."""
+
+    @abstractmethod
+    def standard_uncertainty(self, x: ArrayLike) -> Array | None:
+        """u(F(x)) from the fit alone, shape of x; None for a curve that states none."""
+
+    @abstractmethod
+    def weights(self, x: ArrayLike) -> Array | None:
+        """∂F(x)/∂y of the points, shape (q, m); None for a curve that states no uncertainty."""
+
+    @abstractmethod
+    def draws(self, x: ArrayLike, count: int, rng: Generator) -> Array | None:
+        """`count` curves from the distribution of F, on the grid x: shape (count, q)."""
+
+    @property
+    @abstractmethod
+    def parameters(self) -> dict[str, float]:
+        """The parameters by name; empty where the curve has none to print."""
+
+    @property
+    @abstractmethod
+    def covariance(self) -> Array | None:
+        """Covariance of the parameters, in their order."""
+
+    @property
+    @abstractmethod
+    def chi2(self) -> float | None:
+        """The weighted sum of squared deviations."""
+
+    @property
+    @abstractmethod
+    def effective_parameters(self) -> float:
+        """How many parameters the curve spends on the points."""
+
+    # ---- what follows from it ----
+
+    @property
+    def family(self) -> str:
+        return self.form.name
+
+    @property
+    def dof(self) -> float:
+        """Degrees of freedom, m − p."""
+        return len(self.points.x) - self.effective_parameters
+
+    @property
+    def residual_sd(self) -> float | None:
+        """√(χ²/ν); None where no degree of freedom is left."""
+        return None if self.chi2 is None or self.dof <= 0 else float(np.sqrt(self.chi2 / self.dof))
+
+    @cached_property
+    def residuals(self) -> Array:
+        """y − F(x) at the points, in the unit of y, shape (m,)."""
+        return self.points.y - self.value(self.points.x)
+
+    @property
+    def standard_errors(self) -> dict[str, float]:
+        """Standard uncertainty of each parameter; empty where none is stated."""
+        if self.covariance is None:
+            return {}
+        return dict(zip(self.parameters, np.sqrt(np.diag(self.covariance)).tolist(), strict=True))
+
+    @property
+    def range(self) -> tuple[float, float]:
+        """The thinnest and the thickest point [mm]."""
+        return float(self.points.x.min()), float(self.points.x.max())
+
+    @property
+    def direction(self) -> int:
+        """+1 where the indication rises with thickness, −1 where it falls."""
+        low, high = self.value(np.array(self.range))
+        return 1 if high >= low else -1
+
+    @cached_property
+    def monotonic(self) -> bool:
+        """Whether F has no turn within its range (on 400 thicknesses)."""
+        steps = np.diff(self.value(np.linspace(*self.range, 400))) * self.direction
+        return bool(np.all(steps > 0))
+
+    def monotonic_share(self, rng: Generator, count: int = 400) -> float:
+        """The share of curves drawn from the distribution of F that have no turn, on 200 thicknesses."""
+        drawn = self.draws(np.linspace(*self.range, 200), count, rng)
+        if drawn is None:
+            return float(self.monotonic)
+        return float(np.mean(np.all(np.diff(drawn, axis=1) * self.direction > 0, axis=1)))
+
+    def predict(self, x: ArrayLike, ux: ArrayLike | None = None) -> tuple[Array, Array | None]:
+        """
+        The indication at a thickness.
+
+        Parameters
+        ----------
+        x : array_like
+            Thickness [mm].
+        ux : array_like, optional
+            Its standard uncertainty [mm].
+
+        Returns
+        -------
+        y, u : ndarray, ndarray or None
+            In the unit of y, shape of x; u is None for a curve that states no uncertainty.
+
+        References
+        ----------
+        ISO/TS 28037:2010, 11.2.
+        """
+        y, u = self.value(x), self.standard_uncertainty(x)
+        if u is not None and ux is not None:
+            u = np.hypot(u, self.slope(x) * np.asarray(ux, dtype=np.float64))
+        return y, u
+
+    def invert(
+        self,
+        y: ArrayLike,
+        uy: ArrayLike | None = None,
+        *,
+        reach: tuple[float, float] | None = None,
+        outside: Literal["raise", "mask"] = "raise",
+    ) -> tuple[Array, Array | None]:
+        """
+        The thickness at an indication.
+
+        Parameters
+        ----------
+        y : array_like
+            Indications, in the unit of the points.
+        uy : array_like, optional
+            Their standard uncertainty; 0 where None.
+        reach : (float, float), optional
+            Thinnest and thickest answer [mm]; default the range of the points.
+        outside : "raise" or "mask"
+            Refuse indications beyond, or return masked arrays.
+
+        Returns
+        -------
+        x, u : ndarray, ndarray or None
+            Thickness and its standard uncertainty [mm], shape of y.
+
+        Raises
+        ------
+        BadInput
+            Indications outside the reach (the first 20 are named), or the curve turns.
+
+        References
+        ----------
+        ISO/TS 28037:2010, 11.1.
+        """
+        return inverse.invert(self, y, uy, reach or self.range, outside)
+
+    def invert_interval(
+        self,
+        y: float,
+        uy: float | None = None,
+        *,
+        repeats: int = 1,
+        level: float = 0.95,
+        method: Literal["wald", "fieller", "monte-carlo"] = "wald",
+        seed: int = 1,
+    ) -> tuple[float, float]:
+        """
+        Coverage interval of the thickness at an indication.
+
+        Parameters
+        ----------
+        y : float
+            The indication, the mean of `repeats` readings.
+        uy : float, optional
+            Standard uncertainty of `y`; where None the residual standard deviation over √repeats. With 0 the
+            interval is that of the curve alone.
+        repeats : int
+        level : float
+            Coverage probability.
+        method : "wald", "fieller" or "monte-carlo"
+            Symmetric about the estimate; the exact limits of a straight line; or by drawing curves.
+        seed : int
+            Of the draws.
+
+        Returns
+        -------
+        low, high : float
+            [mm]
+
+        Raises
+        ------
+        BadInput
+            The method is not to be had for this curve, or the limits of Fieller are not finite.
+
+        References
+        ----------
+        Fieller, J. R. Stat. Soc. B 16 (1954) 175. Graybill & Iyer, Regression Analysis (1994), 6.2 (from memory).
+        """
+        return inverse.interval(self, y, uy, repeats, level, method, seed)
+
+    def to_dict(self) -> dict[str, Any]:
+        return {
+            "family": self.family,
+            "signal": self.signal,
+            "scale": self.scale,
+            "parameters": self.parameters,
+            "standard_errors": self.standard_errors,
+            "covariance": None if self.covariance is None else self.covariance.tolist(),
+            "chi2": self.chi2,
+            "dof": self.dof,
+            "effective_parameters": self.effective_parameters,
+            "monotonic": self.monotonic,
+            "direction": self.direction,
+            "range_mm": list(self.range),
+        }
+
+    def __str__(self) -> str:
+        stated = ", ".join(f"{name} = {value:.6g}" for name, value in self.parameters.items())
+        return f"{self.family} through {len(self.points.x)} points" + (f": {stated}" if stated else "")

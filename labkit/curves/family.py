@@ -1,0 +1,178 @@
+"""What a curve family is, and the register of those that are known."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from typing import Any, Final, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from labkit.problems import BadInput
+
+Array = NDArray[np.floating[Any]]
+Signal = Literal["raw", "thickness"]
+
+
+@dataclass(frozen=True)
+class Family:
+    """
+    A form of the calibration function ``y = f(x, *parameters)``.
+
+    Attributes
+    ----------
+    name : str
+        Unique in the register.
+    f : callable
+        ``f(x, *parameters)`` for x of shape (m,) → y of shape (m,). For thickness indications f is the error
+        curve E, and the calibration function is x + E(x).
+    start : callable
+        ``start(x, y)`` → first values of the parameters.
+    parameters : tuple of str
+        Their names, in order.
+    signal : "raw", "thickness" or "any"
+        The kind of indication that it describes.
+    min_points : int
+        The fewest different thicknesses that it is fitted to.
+    jac : callable, optional
+        ``jac(x, *parameters)`` → ∂f/∂parameters, shape (m, p); by central differences where None.
+    slope : callable, optional
+        ``slope(x, *parameters)`` → ∂f/∂x, shape (m,); by central differences where None.
+    positive : tuple of str
+        Parameters that are kept above 0.
+    positive_signal : bool
+        Whether every y must be above 0.
+    kind : str
+        How it is fitted: ``formula`` (least squares on f), ``linear`` (on a basis), ``through-points`` or
+        ``flexible``.
+    degree : int
+        Of the polynomial, for the families that are one; else 0.
+    basis : callable, optional
+        For ``linear``: ``basis(x)`` → shape (m, p).
+
+    Examples
+    --------
+    >>> def decay(x, a, L):
+    ...     return a * np.exp(-x / L)
+    >>> register(Family("decay", decay, lambda x, y: (y.max(), 1.0), ("a", "L"), "raw", 4))  # doctest: +SKIP
+    """
+
+    name: str
+    f: Callable[..., Array]
+    start: Callable[[Array, Array], Sequence[float]]
+    parameters: tuple[str, ...]
+    signal: Literal["raw", "thickness", "any"] = "raw"
+    min_points: int = 3
+    jac: Callable[..., Array] | None = None
+    slope: Callable[..., Array] | None = None
+    positive: tuple[str, ...] = ()
+    positive_signal: bool = False
+    kind: Literal["formula", "linear", "through-points", "flexible"] = "formula"
+    degree: int = 0
+    basis: Callable[[Array], Array] | None = field(default=None, repr=False)
+
+    def describes(self, signal: Signal) -> bool:
+        return self.signal in ("any", signal)
+
+    def jacobian(self, x: Array, b: Array) -> Array:
+        """∂f/∂parameters at x, shape (m, p)."""
+        if self.jac is not None:
+            return np.asarray(self.jac(x, *b), dtype=np.float64)
+        columns = []
+        for j, value in enumerate(b):
+            step = np.cbrt(np.finfo(float).eps) * max(abs(value), 1e-8)
+            up, down = b.copy(), b.copy()
+            up[j], down[j] = value + step, value - step
+            columns.append((self.f(x, *up) - self.f(x, *down)) / (up[j] - down[j]))
+        return np.stack(columns, axis=-1)
+
+    def derivative(self, x: Array, b: Array) -> Array:
+        """∂f/∂x at x, shape (m,)."""
+        if self.slope is not None:
+            return np.asarray(self.slope(x, *b), dtype=np.float64) + np.zeros_like(x)
+        step = np.cbrt(np.finfo(float).eps) * np.maximum(np.abs(x), 1e-3)
+        return np.asarray((self.f(x + step, *b) - self.f(x - step, *b)) / (2 * step), dtype=np.float64)
+
+
+_REGISTER: Final[dict[str, Family]] = {}
+
+
+def register(family: Family, *, replace: bool = False) -> Family:
+    """
+    Add a family to those that every comparison considers.
+
+    Parameters
+    ----------
+    family : Family
+    replace : bool
+        Take the place of a family of the same name: for working on one in a notebook.
+
+    Returns
+    -------
+    Family
+        The same.
+
+    Raises
+    ------
+    BadInput
+        The name is taken.
+    """
+    if family.name in _REGISTER and not replace:
+        raise BadInput("curve.name_taken", name=family.name)
+    _REGISTER[family.name] = family
+    return family
+
+
+def families(signal: Signal | None = None) -> tuple[Family, ...]:
+    """The registered families, those for one kind of indication where `signal` is given."""
+    return tuple(each for each in _REGISTER.values() if signal is None or each.describes(signal))
+
+
+def family_named(name: str | Family) -> Family:
+    """
+    The registered family of that name; a `Family` is passed through.
+
+    Raises
+    ------
+    BadInput
+        No such family.
+    """
+    if isinstance(name, Family):
+        return name
+    if name not in _REGISTER:
+        raise BadInput("curve.unknown_family", name=name, known=list(_REGISTER))
+    return _REGISTER[name]
+
+
+def linear_family(name: str, basis: Callable[[Array], Array], parameters: Sequence[str] | None = None) -> Family:
+    """
+    A family that is linear in its parameters: ``y = basis(x) @ b``.
+
+    Parameters
+    ----------
+    name : str
+    basis : callable
+        ``basis(x)`` for x of shape (m,) → shape (m, p). Without a column of ones the curve has no intercept.
+    parameters : sequence of str, optional
+        Default ``b0``, ``b1``, ….
+
+    Returns
+    -------
+    Family
+        Not registered: hand it to `labkit.curves.fit`, or to `register`.
+    """
+    size = np.asarray(basis(np.array([0.5, 1.0]))).shape[1]
+    names = tuple(parameters) if parameters is not None else tuple(f"b{i}" for i in range(size))
+
+    def f(x: Array, *b: float) -> Array:
+        return np.asarray(basis(x) @ np.asarray(b), dtype=np.float64)
+
+    def jac(x: Array, *b: float) -> Array:
+        return np.asarray(basis(x), dtype=np.float64)
+
+    def start(x: Array, y: Array) -> Sequence[float]:
+        solution: Any = np.linalg.lstsq(basis(x), y, rcond=None)[0]
+        return tuple(float(value) for value in solution)
+
+    return Family(name, f, start, names, "any", size, jac=jac, kind="linear", basis=basis)

@@ -1,0 +1,319 @@
+"""
+The flexible curve: a trend and a smooth departure from it, by universal kriging.
+
+Raw signals are modelled as z = ln y, thickness indications as z = y − x:
+
+    z(x) = h(t)ᵀβ + δ(t),    t = ln(1 + x/L),
+
+with δ a Gaussian process of squared exponential covariance. β is integrated out; amplitude and length of δ are
+integrated over a grid, weighted by their restricted likelihood and weak priors that are free of units.
+
+References
+----------
+Rasmussen & Williams, Gaussian Processes for Machine Learning (2006), 2.7 (trend with unknown coefficients) and 5.4.1
+(restricted likelihood). Stein, Interpolation of Spatial Data (1999), 6.4 (from memory).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Final
+
+import numpy as np
+from numpy.random import Generator
+from numpy.typing import ArrayLike
+from scipy.linalg import cho_factor, cho_solve
+
+from labkit.curves.curve import Curve, Points, Scale
+from labkit.curves.family import Array, Family, Signal, register
+
+METHOD: Final = "flexible/1"
+"""The released method; a change in its numbers is a new one (architecture: a released method is never edited)."""
+
+AMPLITUDES: Final = np.geomspace(1e-4, 3.0, 9)
+"""Of the departure, relative to the span of z over the points."""
+
+LENGTHS: Final = np.geomspace(0.2, 2.5, 9)
+"""Over which the departure is alike, relative to the span of t."""
+
+AMPLITUDE_PRIOR: Final = (np.log(0.02), 2.0)
+LENGTH_PRIOR: Final = (np.log(0.6), 0.5)
+"""Mean and standard deviation of the logarithms of both."""
+
+NOISES: Final = np.geomspace(1e-5, 1.0, 16)
+"""Where no uncertainty was given: the noise, relative to the span of z, is integrated over as well."""
+
+_BLOCK: Final = 4096
+"""Thicknesses that are predicted at once, so that a million of them need no more memory than these."""
+
+
+@dataclass(frozen=True, eq=False)
+class Components:
+    """
+    The solutions for the pairs of amplitude and length that carry weight; first axis g.
+
+    Attributes
+    ----------
+    weight, amplitude, length : ndarray, shape (g,)
+    factor : ndarray, shape (g, m, m)
+        Cholesky factors C of the covariance of z.
+    trend : ndarray, shape (g, p)
+        β.
+    basis, triangle : ndarray, shape (g, m, p) and (g, p, p)
+        C⁻¹H, and R of its QR factorisation.
+    pull : ndarray, shape (g, m)
+        K⁻¹(z − Hβ).
+    """
+
+    weight: Array
+    amplitude: Array
+    length: Array
+    factor: Array
+    trend: Array
+    basis: Array
+    triangle: Array
+    pull: Array
+
+
+@dataclass(frozen=True, eq=False)
+class FlexibleCurve(Curve):
+    """
+    The flexible curve through points.
+
+    Attributes
+    ----------
+    L : float
+        The length of the scale t [mm].
+    z, N : ndarray, shape (m,) and (m, m)
+        The linked indications and the covariance of their noise, the uncertainty of the thicknesses included.
+    components : Components
+    """
+
+    L: float
+    z: Array
+    N: Array
+    components: Components
+
+    # ---- the link ----
+
+    def value(self, x: ArrayLike) -> Array:
+        x = np.asarray(x, dtype=np.float64)
+        mean = np.concatenate([self._mean(block) for block in _blocks(x)]).reshape(x.shape)
+        return np.exp(mean) if self.signal == "raw" else x + mean
+
+    def slope(self, x: ArrayLike) -> Array:
+        x = np.asarray(x, dtype=np.float64)
+        steep = np.concatenate([self.link_slope(block) for block in _blocks(x)]).reshape(x.shape)
+        return self.value(x) * steep if self.signal == "raw" else 1.0 + steep
+
+    def standard_uncertainty(self, x: ArrayLike) -> Array:
+        x = np.asarray(x, dtype=np.float64)
+        u = np.concatenate([self._spread(block) for block in _blocks(x)]).reshape(x.shape)
+        return self.value(x) * u if self.signal == "raw" else u
+
+    def weights(self, x: ArrayLike) -> Array:
+        x = np.ravel(np.asarray(x, dtype=np.float64))
+        linked = np.einsum("g,gqm->qm", self.components.weight, self._component_weights(x))
+        return self.value(x)[:, None] * linked / self.points.y if self.signal == "raw" else linked
+
+    def draws(self, x: ArrayLike, count: int, rng: Generator) -> Array:
+        """Of y and not of z, as whether the curve turns is a question to y."""
+        x = np.ravel(np.asarray(x, dtype=np.float64))
+        part = self.components
+        shares = rng.multinomial(count, part.weight)
+        drawn = [self._draw_component(x, int(g), int(shares[g]), rng) for g in np.flatnonzero(shares)]
+        z = rng.permutation(np.concatenate(drawn))
+        return np.exp(z) if self.signal == "raw" else x + z
+
+    # ---- what the comparison asks ----
+
+    @property
+    def parameters(self) -> dict[str, float]:
+        return {}
+
+    @property
+    def covariance(self) -> None:
+        return None
+
+    @cached_property
+    def effective_parameters(self) -> float:
+        """The trace of the matrix that turns z into the curve at the points."""
+        linked = np.einsum("g,gqm->qm", self.components.weight, self._component_weights(self.points.x))
+        return float(np.trace(linked))
+
+    @cached_property
+    def chi2(self) -> float:
+        off = self.z - self._mean(self.points.x)
+        return float(off @ cho_solve(cho_factor(self.N, lower=True), off))
+
+    # ---- the mathematics, in z ----
+
+    def _basis(self, x: Array) -> Array:
+        return np.vander(np.log1p(x / self.L), self.degree + 1, increasing=True)
+
+    @property
+    def degree(self) -> int:
+        """Of the trend in t: 2 for raw signals, 1 for thickness indications, fewer with few points."""
+        return self.components.trend.shape[1] - 1
+
+    def _kernel(self, x: Array) -> Array:
+        """Covariance of δ between x and the points, for every component, shape (g, q, m)."""
+        part = self.components
+        apart = np.log1p(x / self.L)[:, None] - np.log1p(self.points.x / self.L)
+        shape = np.exp(-0.5 * (apart / part.length[:, None, None]) ** 2)
+        return np.asarray(part.amplitude[:, None, None] ** 2 * shape)
+
+    def _component_means(self, x: Array) -> Array:
+        part = self.components
+        return part.trend @ self._basis(x).T + np.einsum("gqm,gm->gq", self._kernel(x), part.pull)
+
+    def _mean(self, x: Array) -> Array:
+        return np.asarray(self.components.weight @ self._component_means(x))
+
+    def link_slope(self, x: Array) -> Array:
+        """dz/dx at thicknesses of shape (q,)."""
+        part = self.components
+        t = np.log1p(x / self.L)
+        order = np.arange(1, self.degree + 1)
+        of_trend = part.trend[:, 1:] @ (order * t[:, None] ** (order - 1)).T
+        apart = t[:, None] - np.log1p(self.points.x / self.L)
+        of_kernel = -apart / part.length[:, None, None] ** 2 * self._kernel(x)
+        by_t = of_trend + np.einsum("gqm,gm->gq", of_kernel, part.pull)
+        return np.asarray(part.weight @ by_t / (self.L + x))
+
+    def _whitened(self, x: Array) -> tuple[Array, Array]:
+        """C⁻¹k, shape (g, m, q), and R⁻ᵀ(h − HᵀK⁻¹k), shape (g, p, q)."""
+        part = self.components
+        reach = np.linalg.solve(part.factor, np.swapaxes(self._kernel(x), 1, 2))
+        left = self._basis(x).T - np.einsum("gmp,gmq->gpq", part.basis, reach)
+        return reach, np.linalg.solve(np.swapaxes(part.triangle, 1, 2), left)
+
+    def _spread(self, x: Array) -> Array:
+        """Standard uncertainty of z: within the components and between them."""
+        part = self.components
+        reach, left = self._whitened(x)
+        within = part.amplitude[:, None] ** 2 - (reach**2).sum(axis=1) + (left**2).sum(axis=1)
+        means = self._component_means(x)
+        between = (means - part.weight @ means) ** 2
+        return np.sqrt(part.weight @ (np.maximum(within, 0.0) + between))
+
+    def _component_weights(self, x: Array) -> Array:
+        """∂z(x)/∂z of the points for every component, shape (g, q, m)."""
+        part = self.components
+        reach, left = self._whitened(x)
+        back = np.einsum("gmp,gpq->gmq", part.basis, np.linalg.solve(part.triangle, left))
+        return np.swapaxes(np.linalg.solve(np.swapaxes(part.factor, 1, 2), reach + back), 1, 2)
+
+    def _draw_component(self, x: Array, g: int, count: int, rng: Generator) -> Array:
+        only = self._only(g)
+        reach, left = only._whitened(x)
+        t = np.log1p(x / self.L)
+        prior = only.components.amplitude[0] ** 2 * np.exp(-0.5 * ((t[:, None] - t) / only.components.length[0]) ** 2)
+        V = prior - reach[0].T @ reach[0] + left[0].T @ left[0]
+        V[np.diag_indices_from(V)] += 1e-9 * (np.trace(V) / len(V) + only.components.amplitude[0] ** 2)
+        return only._mean(x) + rng.standard_normal((count, len(x))) @ np.linalg.cholesky(V).T
+
+    def _only(self, g: int) -> FlexibleCurve:
+        part = self.components
+        one = Components(np.ones(1), *(getattr(part, name)[g : g + 1] for name in list(vars(part))[1:]))
+        return FlexibleCurve(self.form, self.points, self.signal, self.scale, self.L, self.z, self.N, one)
+
+
+def fit_flexible(form: Family, points: Points, signal: Signal, scale: Scale) -> FlexibleCurve:
+    """
+    Fit the flexible curve.
+
+    Parameters
+    ----------
+    form : Family
+    points : Points
+    signal : "raw" or "thickness"
+    scale : "known" or "estimated"
+        Where "estimated", the level of the noise is integrated over as well.
+
+    Returns
+    -------
+    FlexibleCurve
+
+    Notes
+    -----
+    The uncertainty of the thicknesses enters through the slope of z, which the fit itself gives: the fit is made
+    twice, first with the slope of the trend. For thickness indications the slope is 1 + E′, because x is in z too.
+    """
+    x = points.x
+    L = float(max(x.min(), 0.1 * np.ptp(x)))
+    z = np.log(points.y) if signal == "raw" else points.y - x
+    unit = points.y if signal == "raw" else np.ones_like(x)
+    V = np.eye(len(x)) if points.V_y is None else points.V_y
+    V_z = V / np.outer(unit, unit)
+    degree = min(2 if signal == "raw" else 1, len(np.unique(x)) - 2)
+    t = np.log1p(x / L)
+    H = np.vander(t, degree + 1, increasing=True)
+    trend = np.linalg.lstsq(H, z, rcond=None)[0]
+    slope = np.polynomial.polynomial.polyval(t, np.polynomial.polynomial.polyder(trend)) / (L + x)
+    levels = NOISES if scale == "estimated" else None
+
+    curve = None
+    for _ in range(2 if points.V_x.any() else 1):
+        D = slope if signal == "raw" else 1.0 + slope
+        N = V_z + D[:, None] * points.V_x * D[None, :]
+        components, noise = _integrate(t, z, H, N, levels)
+        curve = FlexibleCurve(form, points, signal, scale, L, z, N * noise, components)
+        slope = curve.link_slope(x)
+    assert curve is not None
+    return curve
+
+
+def _integrate(t: Array, z: Array, H: Array, N: Array, levels: Array | None) -> tuple[Components, float]:
+    """
+    Solve for every pair of amplitude and length (and level of noise), and weigh them.
+
+    Returns the components that carry weight, and the factor on N: 1, or the mean level where levels are given.
+    """
+    size = float(np.sqrt(np.mean(np.diag(N))))
+    span = max(float(np.ptp(z)), size if levels is None else np.finfo(float).tiny)
+    T = float(np.ptp(t))
+    factors = np.ones(1) if levels is None else (levels * span / size) ** 2
+    amplitude, length, factor = (
+        axis.ravel() for axis in np.meshgrid(span * AMPLITUDES, T * LENGTHS, factors, indexing="ij")
+    )
+    apart = (t[:, None] - t) ** 2
+    K = amplitude[:, None, None] ** 2 * np.exp(-0.5 * apart / length[:, None, None] ** 2)
+    K += factor[:, None, None] * N
+    # a hair on the diagonal keeps the factor real where the noise is far below the span
+    K[:, np.arange(len(t)), np.arange(len(t))] += 1e-14 * span**2
+    C = np.linalg.cholesky(K)
+    basis = np.linalg.solve(C, np.broadcast_to(H, (len(K), *H.shape)))
+    target = np.linalg.solve(C, np.broadcast_to(z[:, None], (len(K), len(z), 1)))
+    Q, R = np.linalg.qr(basis)
+    trend = np.linalg.solve(R, np.swapaxes(Q, 1, 2) @ target)
+    off = target - basis @ trend
+
+    score = -0.5 * np.sum(off[..., 0] ** 2, axis=1)
+    score -= np.log(np.diagonal(C, axis1=1, axis2=2)).sum(axis=1)
+    score -= np.log(np.abs(np.diagonal(R, axis1=1, axis2=2))).sum(axis=1)
+    score -= 0.5 * ((np.log(amplitude / span) - AMPLITUDE_PRIOR[0]) / AMPLITUDE_PRIOR[1]) ** 2
+    score -= 0.5 * ((np.log(length / T) - LENGTH_PRIOR[0]) / LENGTH_PRIOR[1]) ** 2
+    weight = np.exp(score - score.max())
+    keep = weight > 1e-5
+    weight = weight[keep] / weight[keep].sum()
+    pull = np.linalg.solve(np.swapaxes(C[keep], 1, 2), off[keep])[..., 0]
+    chosen = Components(weight, amplitude[keep], length[keep], C[keep], trend[keep, :, 0], basis[keep], R[keep], pull)
+    return chosen, float(weight @ factor[keep])
+
+
+def _blocks(x: Array) -> Iterator[Array]:
+    flat = x.ravel()
+    for begin in range(0, max(flat.size, 1), _BLOCK):
+        yield flat[begin : begin + _BLOCK]
+
+
+def _no_formula(x: Array, *b: float) -> Array:
+    raise NotImplementedError("the flexible curve has no formula; ask the fitted curve")
+
+
+FLEXIBLE: Final = register(
+    Family("flexible", _no_formula, lambda x, y: (), (), "any", 3, positive_signal=False, kind="flexible")
+)

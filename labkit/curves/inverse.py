@@ -1,0 +1,130 @@
+"""A calibration function used backwards: from the indication to the thickness, and how well that is known."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Literal
+
+import numpy as np
+from numpy.typing import ArrayLike
+from scipy.optimize.elementwise import find_root
+from scipy.special import ndtri, stdtrit
+
+from labkit.curves.family import Array
+from labkit.problems import BadInput
+
+if TYPE_CHECKING:
+    from labkit.curves.curve import Curve
+
+
+def invert(
+    curve: Curve,
+    y: ArrayLike,
+    uy: ArrayLike | None,
+    reach: tuple[float, float],
+    outside: Literal["raise", "mask"],
+) -> tuple[Array, Array | None]:
+    """The thickness at an indication, with its standard uncertainty; see `Curve.invert`."""
+    y = np.asarray(y, dtype=np.float64)
+    if not curve.monotonic:
+        raise BadInput("curve.not_monotonic", family=curve.family)
+    ends = np.sort(curve.value(np.array(reach)))
+    beyond = ~((y >= ends[0]) & (y <= ends[1]))
+    if outside == "raise" and np.any(beyond):
+        places = np.flatnonzero(beyond)
+        raise BadInput(
+            "curve.outside_range",
+            count=len(places),
+            total=y.size,
+            low=ends[0],
+            high=ends[1],
+            places=[int(place) + 1 for place in places[:20]],
+        )
+    x = _solve(curve, np.clip(y, *ends), reach)
+    u = curve.standard_uncertainty(x)
+    if u is not None:
+        u = np.hypot(u, 0.0 if uy is None else np.asarray(uy, dtype=np.float64)) / np.abs(curve.slope(x))
+    if outside == "mask":
+        x = np.ma.masked_array(x, beyond)
+        u = None if u is None else np.ma.masked_array(u, beyond)
+    return x, u
+
+
+def _solve(curve: Curve, y: Array, reach: tuple[float, float]) -> Array:
+    """F(x) = y within the reach, by Chandrupatla's method, started from a table so that few steps are left."""
+    grid = np.linspace(*reach, 257)
+    table = curve.value(grid) * curve.direction
+    place = np.clip(np.searchsorted(table, y * curve.direction), 1, len(grid) - 1)
+
+    def miss(x: Array, wanted: Array) -> Array:
+        return curve.value(x) - wanted
+
+    found = find_root(miss, (grid[place - 1], grid[place]), args=(y,), tolerances={"xatol": 1e-13, "xrtol": 4e-16})
+    return np.asarray(found.x, dtype=np.float64)
+
+
+def interval(
+    curve: Curve, y: float, uy: float | None, repeats: int, level: float, method: str, seed: int
+) -> tuple[float, float]:
+    """Coverage interval of the thickness at an indication; see `Curve.invert_interval`."""
+    if uy is None:
+        if curve.residual_sd is None or curve.scale != "estimated":
+            raise BadInput("curve.uy_needed", family=curve.family)
+        uy = curve.residual_sd / np.sqrt(repeats)
+    if method == "fieller":
+        return _fieller(curve, y, uy, _quantile(curve, level))
+    if method == "monte-carlo":
+        return _monte_carlo(curve, y, uy, level, seed)
+    if method != "wald":
+        raise BadInput("curve.method", method=method, family=curve.family)
+    x, u = curve.invert(np.array([y]), uy)
+    if u is None:
+        raise BadInput("curve.method", method=method, family=curve.family)
+    half = _quantile(curve, level) * u[0]
+    return float(x[0] - half), float(x[0] + half)
+
+
+def _quantile(curve: Curve, level: float) -> float:
+    """Of Student's distribution where the scale was estimated from the residuals, else of the normal one."""
+    if curve.scale == "estimated":
+        return float(stdtrit(curve.dof, 0.5 + level / 2))
+    return float(ndtri(0.5 + level / 2))
+
+
+def _fieller(curve: Curve, y: float, uy: float, q: float) -> tuple[float, float]:
+    """The roots in x of (y − a − bx)² = q²·(u²(y) + V_aa + 2x·V_ab + x²·V_bb)."""
+    if curve.family != "line" or curve.covariance is None:
+        raise BadInput("curve.method", method="fieller", family=curve.family)
+    a, b = curve.parameters["b0"], curve.parameters["b1"]
+    if curve.signal == "thickness":
+        b += 1.0
+    V = curve.covariance
+    square = b**2 - q**2 * V[1, 1]
+    if square <= 0:
+        raise BadInput("curve.fieller_open")
+    linear = b * (y - a) + q**2 * V[0, 1]
+    constant = (y - a) ** 2 - q**2 * (uy**2 + V[0, 0])
+    root = np.sqrt(linear**2 - square * constant)
+    return float((linear - root) / square), float((linear + root) / square)
+
+
+def _monte_carlo(curve: Curve, y: float, uy: float, level: float, seed: int) -> tuple[float, float]:
+    """Curves are drawn on a grid close about the estimate and inverted one by one by linear interpolation."""
+    x, u = curve.invert(np.array([y]), uy)
+    if u is None:
+        raise BadInput("curve.method", method="monte-carlo", family=curve.family)
+    rng = np.random.default_rng(seed)
+    grid = x[0] + np.linspace(-12, 12, 97) * u[0]
+    count = 20_000
+    drawn = curve.draws(grid, count, rng)
+    if drawn is None:
+        raise BadInput("curve.method", method="monte-carlo", family=curve.family)
+    noise = rng.standard_t(curve.dof, count) if curve.scale == "estimated" else rng.standard_normal(count)
+    # a point of the grid counts where the drawn curve has not yet reached the indication
+    below = (drawn - (y + uy * noise)[:, None]) * curve.direction < 0
+    place = np.clip(below.sum(axis=1), 1, len(grid) - 1)
+    rows = np.arange(count)
+    left, right = drawn[rows, place - 1], drawn[rows, place]
+    share = np.clip((y + uy * noise - left) / (right - left), 0.0, 1.0)
+    answers = grid[place - 1] + share * (grid[place] - grid[place - 1])
+    low, high = np.quantile(answers, [0.5 - level / 2, 0.5 + level / 2])
+    return float(low), float(high)

@@ -1,0 +1,131 @@
+"""Linear least squares with any covariance: whitened by a Cholesky factor, solved by QR, refined once."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.linalg import LinAlgError, cholesky, qr, solve_triangular
+
+from labkit.curves.family import Array
+from labkit.problems import BadInput
+
+
+@dataclass(frozen=True)
+class LinearSolution:
+    """
+    The solution of ``A @ b ≈ y``.
+
+    Attributes
+    ----------
+    b : ndarray, shape (p,)
+    unscaled_covariance : ndarray, shape (p, p)
+        (Aᵀ V⁻¹ A)⁻¹: the covariance of b where V is known.
+    influence : ndarray, shape (p, m)
+        ∂b/∂y.
+    residuals : ndarray, shape (m,)
+        y − A @ b.
+    chi2 : float
+        The weighted sum of squared residuals.
+    dof : int
+        m − p.
+    """
+
+    b: Array
+    unscaled_covariance: Array
+    influence: Array
+    residuals: Array
+    chi2: float
+    dof: int
+
+    @property
+    def residual_sd(self) -> float:
+        """√(χ²/ν); NaN where no degree of freedom is left."""
+        return float(np.sqrt(self.chi2 / self.dof)) if self.dof > 0 else float("nan")
+
+    @property
+    def standard_errors(self) -> Array:
+        """Standard errors of b, scaled by the residual standard deviation, shape (p,)."""
+        return np.asarray(self.residual_sd * np.sqrt(np.diag(self.unscaled_covariance)))
+
+
+def solve_linear(A: Array, y: Array, V: Array | None = None) -> LinearSolution:
+    """
+    Generalised least squares.
+
+    Parameters
+    ----------
+    A : array_like, shape (m, p)
+        One row an observation, one column a regressor.
+    y : array_like, shape (m,)
+    V : array_like, shape (m, m) or (m,), optional
+        Covariance of y, or its diagonal; the unit matrix where None.
+
+    Returns
+    -------
+    LinearSolution
+
+    Raises
+    ------
+    BadInput
+        The columns of A are not independent, or V is no covariance matrix.
+
+    Notes
+    -----
+    The columns are scaled to unit length before the QR factorisation, and the solution is refined once with the
+    residual, which wins the digits that ill-conditioned regressors lose (Filip, Longley).
+
+    References
+    ----------
+    Björck, Numerical Methods for Least Squares Problems (1996), 2.4 and 2.9. ISO/TS 28037:2010, clauses 6 and 9.
+    """
+    A = np.asarray(A, dtype=np.float64)
+    y = np.asarray(y, dtype=np.float64)
+    m, p = A.shape
+    factor = cholesky_factor(V, m, "V")
+    whitened, target = whiten(factor, A), whiten(factor, y)
+    lengths = np.linalg.norm(whitened, axis=0)
+    lengths[lengths == 0] = 1.0
+    Q, R = qr(whitened / lengths, mode="economic")
+    if m < p or np.abs(np.diag(R)).min() < m * np.finfo(float).eps:
+        raise BadInput("curve.dependent", columns=p)
+    scaled = solve_triangular(R, Q.T @ target)
+    scaled += solve_triangular(R, Q.T @ (target - (whitened / lengths) @ scaled))
+    R_inverse = solve_triangular(R, np.eye(p)) / lengths[:, None]
+    b = scaled / lengths
+    residuals = y - A @ b
+    weighted = whiten(factor, residuals)
+    influence = R_inverse @ Q.T
+    if factor is not None:
+        influence = solve_triangular(factor, influence.T, lower=True, trans="T").T
+    return LinearSolution(b, R_inverse @ R_inverse.T, influence, residuals, float(weighted @ weighted), m - p)
+
+
+def cholesky_factor(V: Array | None, m: int, name: str) -> Array | None:
+    """
+    The lower Cholesky factor of a covariance matrix or of its diagonal, None for None.
+
+    Raises
+    ------
+    BadInput
+        Not of shape (m,) or (m, m), not symmetric, or not positive.
+    """
+    if V is None:
+        return None
+    V = np.asarray(V, dtype=np.float64)
+    matrix = np.diag(V) if V.ndim == 1 else V
+    if matrix.shape != (m, m):
+        raise BadInput("curve.lengths", name=name, got=len(matrix), expected=m)
+    if not np.allclose(matrix, matrix.T, rtol=1e-10, atol=0.0):
+        raise BadInput("curve.covariance", name=name)
+    try:
+        return np.asarray(cholesky(matrix, lower=True), dtype=np.float64)
+    except (LinAlgError, ValueError):
+        raise BadInput("curve.covariance", name=name) from None
+
+
+def whiten(factor: Array | None, values: Array) -> Array:
+    """`values` divided by the Cholesky factor of their covariance."""
+    if factor is None:
+        return values
+    return np.asarray(solve_triangular(factor, values, lower=True), dtype=np.float64)

@@ -1,0 +1,276 @@
+"""Curves with parameters: one objective for lines, polynomials and formulas, with or without errors in x."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.random import Generator
+from numpy.typing import ArrayLike
+from scipy.linalg import eigh
+from scipy.optimize import least_squares
+
+from labkit.curves import polynomial
+from labkit.curves.curve import Curve, Points, Scale
+from labkit.curves.family import Array, Family, Signal
+from labkit.curves.linear import LinearSolution, cholesky_factor, solve_linear, whiten
+from labkit.problems import BadInput
+
+_TIGHT: Final = 1e-15
+"""Tolerances of the iteration: as far as double precision goes, for the digits of the certified cases."""
+
+
+@dataclass(frozen=True, eq=False)
+class Working:
+    """
+    The parameters that are solved for, where they are not those that are reported.
+
+    Polynomials are solved in Chebyshev polynomials on the scaled range, which is what keeps their digits; parameters
+    that must stay positive are solved for as logarithms.
+    """
+
+    form: Family
+    signal: Signal
+    centre: float
+    half: float
+
+    @property
+    def chebyshev(self) -> bool:
+        return self.form.degree > 0 and self.form.kind == "linear"
+
+    @property
+    def logged(self) -> Array:
+        """Which parameters are solved for as logarithms, shape (p,)."""
+        return np.array([name in self.form.positive for name in self.form.parameters], dtype=bool)
+
+    def value(self, x: Array, beta: Array) -> Array:
+        """F(x), the thickness included for thickness indications."""
+        if self.chebyshev:
+            f = polynomial.chebyshev_basis(x, self.form.degree, self.centre, self.half) @ beta
+        else:
+            f = np.asarray(self.form.f(x, *self.reported(beta)), dtype=np.float64)
+        return f + x if self.signal == "thickness" else f
+
+    def slope(self, x: Array, beta: Array) -> Array:
+        """F′(x)."""
+        if self.chebyshev:
+            slope = polynomial.chebyshev_slopes(x, self.form.degree, self.centre, self.half) @ beta
+        else:
+            slope = self.form.derivative(x, self.reported(beta))
+        return slope + 1.0 if self.signal == "thickness" else slope
+
+    def gradient(self, x: Array, beta: Array) -> Array:
+        """∂F/∂β, shape (m, p)."""
+        if self.chebyshev:
+            return polynomial.chebyshev_basis(x, self.form.degree, self.centre, self.half)
+        b = self.reported(beta)
+        return self.form.jacobian(x, b) * np.where(self.logged, b, 1.0)
+
+    def reported(self, beta: Array) -> Array:
+        """The reported parameters; of a polynomial the coefficients of the powers of x."""
+        if self.chebyshev:
+            return np.asarray(self.transform(beta) @ beta)
+        b = np.array(beta, dtype=np.float64)
+        b[self.logged] = np.exp(b[self.logged])
+        return b
+
+    def transform(self, beta: Array) -> Array:
+        """∂(reported)/∂β, shape (p, p)."""
+        if self.chebyshev:
+            return polynomial.to_powers(self.form.degree, self.centre, self.half)
+        return np.diag(np.where(self.logged, self.reported(beta), 1.0))
+
+    def start(self, x: Array, g: Array, given: Sequence[float] | None) -> Array:
+        """First values of β for g = F(x) less the thickness where that is added."""
+        if self.chebyshev:
+            basis = polynomial.chebyshev_basis(x, self.form.degree, self.centre, self.half)
+            return np.asarray(np.linalg.lstsq(basis, g, rcond=None)[0])
+        beta = np.array(self.form.start(x, g) if given is None else given, dtype=np.float64)
+        beta[self.logged] = np.log(np.maximum(beta[self.logged], np.finfo(float).tiny))
+        return beta
+
+
+@dataclass(frozen=True, eq=False)
+class ParametricCurve(Curve):
+    """
+    A curve given by its parameters.
+
+    Attributes
+    ----------
+    working : Working
+    beta : ndarray, shape (p,)
+        The solution, in the parameters that were solved for.
+    cov_beta : ndarray, shape (p, p)
+    influence : ndarray, shape (p, m)
+        ∂β/∂y.
+    chi_squared : float
+    """
+
+    working: Working
+    beta: Array
+    cov_beta: Array
+    influence: Array
+    chi_squared: float
+
+    def value(self, x: ArrayLike) -> Array:
+        x = np.asarray(x, dtype=np.float64)
+        return self.working.value(x.ravel(), self.beta).reshape(x.shape)
+
+    def slope(self, x: ArrayLike) -> Array:
+        x = np.asarray(x, dtype=np.float64)
+        return self.working.slope(x.ravel(), self.beta).reshape(x.shape)
+
+    def standard_uncertainty(self, x: ArrayLike) -> Array:
+        x = np.asarray(x, dtype=np.float64)
+        g = self.working.gradient(x.ravel(), self.beta)
+        return np.sqrt(np.maximum(np.einsum("qi,ij,qj->q", g, self.cov_beta, g), 0.0)).reshape(x.shape)
+
+    def weights(self, x: ArrayLike) -> Array:
+        return np.asarray(self.working.gradient(np.ravel(x), self.beta) @ self.influence)
+
+    def draws(self, x: ArrayLike, count: int, rng: Generator) -> Array:
+        """Parameters from the normal distribution, or from Student's where the scale was estimated."""
+        deviates = rng.multivariate_normal(np.zeros(len(self.beta)), self.cov_beta, count, method="eigh")
+        if self.scale == "estimated":
+            deviates *= np.sqrt(self.dof / rng.chisquare(self.dof, count))[:, None]
+        xs = np.asarray(x, dtype=np.float64)
+        if self.form.kind == "linear":
+            return np.asarray(self.value(xs) + deviates @ self.working.gradient(xs, self.beta).T)
+        return np.stack([self.working.value(xs, self.beta + each) for each in deviates])
+
+    @property
+    def parameters(self) -> dict[str, float]:
+        return dict(zip(self.form.parameters, self.working.reported(self.beta).tolist(), strict=True))
+
+    @property
+    def covariance(self) -> Array:
+        T = self.working.transform(self.beta)
+        return np.asarray(T @ self.cov_beta @ T.T)
+
+    @property
+    def chi2(self) -> float:
+        return self.chi_squared
+
+    @property
+    def effective_parameters(self) -> float:
+        return float(len(self.beta))
+
+
+def fit_parametric(
+    form: Family, points: Points, signal: Signal, scale: Scale, start: Sequence[float] | None
+) -> ParametricCurve:
+    """
+    Minimise (x−ξ)ᵀV_x⁻¹(x−ξ) + (y−F(ξ))ᵀV_y⁻¹(y−F(ξ)) over the parameters and the true thicknesses ξ.
+
+    Raises
+    ------
+    BadInput
+        No convergence.
+
+    Notes
+    -----
+    ξ = x + G·s with V_x = G·Gᵀ and s of unit variance: thicknesses without uncertainty, and stacks whose
+    covariance is singular, need no inverse and no special case.
+    """
+    low, high = points.x.min(), points.x.max()
+    working = Working(form, signal, float((low + high) / 2), float((high - low) / 2))
+    g = points.y - points.x if signal == "thickness" else points.y
+    G = square_root(points.V_x)
+    if form.kind == "linear" and G.shape[1] == 0:
+        basis = working.gradient(points.x, np.zeros(len(form.parameters)))
+        solution = solve_linear(basis, g, points.V_y)
+        return _curve(working, points, scale, solution.b, solution, solution.chi2)
+
+    beta, s = working.start(points.x, g, start), np.zeros(0)
+    if form.kind != "linear":
+        beta, _, _ = _minimise(working, points, beta, np.zeros((len(points.x), 0)), s)
+    beta, s, cost = _minimise(working, points, beta, G, np.zeros(G.shape[1]))
+    xi = points.x + G @ s
+    D = working.slope(xi, beta)
+    V_y = np.eye(len(g)) if points.V_y is None else points.V_y
+    V = V_y + D[:, None] * points.V_x * D[None, :]
+    # the parameters' block of the Gauss-Newton normal matrix, by elimination of ξ
+    local = solve_linear(working.gradient(xi, beta), np.zeros(len(g)), V)
+    return _curve(working, points, scale, beta, local, cost)
+
+
+def _curve(
+    working: Working, points: Points, scale: Scale, beta: Array, solution: LinearSolution, chi2: float
+) -> ParametricCurve:
+    factor = 1.0
+    if scale == "estimated":
+        factor = chi2 / solution.dof if solution.dof > 0 else np.nan
+    return ParametricCurve(
+        working.form,
+        points,
+        working.signal,
+        scale,
+        working,
+        beta,
+        solution.unscaled_covariance * factor,
+        solution.influence,
+        chi2,
+    )
+
+
+def square_root(V: Array) -> Array:
+    """G with V = G·Gᵀ and as many columns as V has rank, shape (m, r)."""
+    if not V.any():
+        return np.zeros((len(V), 0))
+    spread, directions = eigh(V)
+    keep = spread > spread.max() * len(V) * np.finfo(float).eps
+    return np.asarray(directions[:, keep] * np.sqrt(spread[keep]))
+
+
+def _minimise(working: Working, points: Points, beta: Array, G: Array, s: Array) -> tuple[Array, Array, float]:
+    """Levenberg and Marquardt over (β, s) with the analytic Jacobian; β, s and the weighted sum of squares."""
+    p, r = len(beta), G.shape[1]
+    factor = cholesky_factor(points.V_y, len(points.x), "uy")
+
+    def miss(theta: Array) -> Array:
+        xi = points.x + G @ theta[p:]
+        return np.concatenate([whiten(factor, working.value(xi, theta[:p]) - points.y), theta[p:]])
+
+    def jacobian(theta: Array) -> Array:
+        xi = points.x + G @ theta[p:]
+        by_beta = working.gradient(xi, theta[:p])
+        by_s = working.slope(xi, theta[:p])[:, None] * G
+        top = whiten(factor, np.hstack([by_beta, by_s]))
+        return np.vstack([top, np.hstack([np.zeros((r, p)), np.eye(r)])])
+
+    try:
+        with np.errstate(all="ignore"):
+            found = least_squares(
+                miss,
+                np.concatenate([beta, s]),
+                jacobian,
+                method="lm",
+                x_scale="jac",
+                ftol=_TIGHT,
+                xtol=_TIGHT,
+                gtol=_TIGHT,
+                max_nfev=400 * (p + 1),
+            )
+    except (ValueError, FloatingPointError, np.linalg.LinAlgError):
+        raise BadInput("curve.no_convergence", family=working.form.name) from None
+    if found.status == 0 or not np.all(np.isfinite(found.x)):
+        raise BadInput("curve.no_convergence", family=working.form.name)
+    theta = _polish(miss, jacobian, found.x)
+    return theta[:p], theta[p:], float(np.sum(miss(theta) ** 2))
+
+
+def _polish(miss: Callable[[Array], Array], jacobian: Callable[[Array], Array], theta: Array) -> Array:
+    """Gauss-Newton steps for as long as they shrink: the iteration above stops by the cost, half the digits away."""
+    best, last = theta, np.inf
+    for _ in range(50):
+        J = jacobian(best)
+        lengths = np.linalg.norm(J, axis=0)
+        lengths[lengths == 0] = 1.0
+        step = np.linalg.lstsq(J / lengths, -miss(best), rcond=None)[0] / lengths
+        size = float(np.max(np.abs(step) / np.maximum(np.abs(best), 1e-8)))
+        if not np.isfinite(size) or size >= last or size < np.finfo(float).eps:
+            break
+        best, last = best + step, size
+    return best if np.sum(miss(best) ** 2) <= np.sum(miss(theta) ** 2) * (1 + 1e-9) else theta
