@@ -50,7 +50,8 @@ class Conditions:
         Standard uncertainty of the shims' temperature.
     repeatability : float or None
         Standard deviation of one reading, in the unit of `resolution`: used where no shim was read twice.
-    background : "subtract", "inside" or "not shown"
+    background : "subtract", "inside", "not shown" or None
+        None: subtracted from a raw signal that has background readings, else as "inside".
     background_limit, closing_limit_mm : float or None
         The largest change that is still accepted: of the background in the unit of the readings, and of the
         first shim between start and end, in mm of thickness.
@@ -66,7 +67,7 @@ class Conditions:
     temperature_end_degC: float | None = None
     u_temperature_degC: float | None = None
     repeatability: float | None = None
-    background: Background = "inside"
+    background: Background | None = None
     background_limit: float | None = None
     closing_limit_mm: float | None = None
     joint_gap_mm: float = 0.0
