@@ -79,12 +79,12 @@ class Family:
         """∂f/∂parameters at x, shape (m, p)."""
         if self.jac is not None:
             return np.asarray(self.jac(x, *b), dtype=np.float64)
+        # five-point differences: three-point ones leave Bennett5 with 7 of its 11 certified digits
         columns = []
         for j, value in enumerate(b):
-            step = np.cbrt(np.finfo(float).eps) * max(abs(value), 1e-8)
-            up, down = b.copy(), b.copy()
-            up[j], down[j] = value + step, value - step
-            columns.append((self.f(x, *up) - self.f(x, *down)) / (up[j] - down[j]))
+            step = np.finfo(float).eps ** 0.2 * max(abs(value), 1e-8)
+            f = [self.f(x, *b[:j], value + k * step, *b[j + 1 :]) for k in (-2, -1, 1, 2)]
+            columns.append((f[0] - 8.0 * f[1] + 8.0 * f[2] - f[3]) / (12.0 * step))
         return np.stack(columns, axis=-1)
 
     def derivative(self, x: Array, b: Array) -> Array:

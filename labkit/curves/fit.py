@@ -98,7 +98,8 @@ def fit_points(
         raise BadInput("curve.one_thickness", x_mm=float(points.x[0]))
     if different < form.min_points:
         raise BadInput("curve.too_few_points", family=form.name, needed=form.min_points, got=different)
-    if form.positive_signal and np.any(points.y <= 0):
+    logarithm = form.positive_signal or (form.kind == "flexible" and signal == "raw")
+    if logarithm and np.any(points.y <= 0):
         index = int(np.argmax(points.y <= 0))
         raise BadInput("curve.not_for_negative", family=form.name, index=index + 1, value=float(points.y[index]))
     match form.kind:

@@ -77,6 +77,9 @@ class Components:
     pull: Array
 
 
+_OF_COMPONENTS: Final = ("amplitude", "length", "factor", "trend", "basis", "triangle", "pull")
+
+
 @dataclass(frozen=True, eq=False)
 class FlexibleCurve(Curve):
     """
@@ -127,6 +130,20 @@ class FlexibleCurve(Curve):
         z = rng.permutation(np.concatenate(drawn))
         return np.exp(z) if self.signal == "raw" else x + z
 
+    def with_points(self, points: Points) -> FlexibleCurve:
+        """
+        The curve through other points at the amplitudes, lengths and weights of this one: what a point would bring,
+        before it is read.
+        """
+        x = points.x
+        z, V_z = _linked(points, self.signal)
+        D = self.link_slope(x) if self.signal == "raw" else 1.0 + self.link_slope(x)
+        N = V_z + D[:, None] * points.V_x * D[None, :]
+        part = self.components
+        H = np.vander(np.log1p(x / self.L), self.degree + 1, increasing=True)
+        solved, _ = _solve(np.log1p(x / self.L), z, H, N, part.weight, part.amplitude, part.length)
+        return FlexibleCurve(self.form, points, self.signal, self.scale, self.L, z, N, solved)
+
     # ---- what the comparison asks ----
 
     @property
@@ -147,6 +164,14 @@ class FlexibleCurve(Curve):
     def chi2(self) -> float:
         off = self.z - self._mean(self.points.x)
         return float(off @ cho_solve(cho_factor(self.N, lower=True), off))
+
+    @property
+    def residual_sd(self) -> float | None:
+        """Where the noise was estimated: its standard deviation, in the unit of y."""
+        if self.scale == "known":
+            return super().residual_sd
+        unit = self.points.y if self.signal == "raw" else 1.0
+        return float(np.sqrt(np.mean(np.diag(self.N) * unit**2)))
 
     # ---- the mathematics, in z ----
 
@@ -217,7 +242,7 @@ class FlexibleCurve(Curve):
 
     def _only(self, g: int) -> FlexibleCurve:
         part = self.components
-        one = Components(np.ones(1), *(getattr(part, name)[g : g + 1] for name in list(vars(part))[1:]))
+        one = Components(np.ones(1), *(getattr(part, name)[g : g + 1] for name in _OF_COMPONENTS))
         return FlexibleCurve(self.form, self.points, self.signal, self.scale, self.L, self.z, self.N, one)
 
 
@@ -244,10 +269,7 @@ def fit_flexible(form: Family, points: Points, signal: Signal, scale: Scale) -> 
     """
     x = points.x
     L = float(max(x.min(), 0.1 * np.ptp(x)))
-    z = np.log(points.y) if signal == "raw" else points.y - x
-    unit = points.y if signal == "raw" else np.ones_like(x)
-    V = np.eye(len(x)) if points.V_y is None else points.V_y
-    V_z = V / np.outer(unit, unit)
+    z, V_z = _linked(points, signal)
     degree = min(2 if signal == "raw" else 1, len(np.unique(x)) - 2)
     t = np.log1p(x / L)
     H = np.vander(t, degree + 1, increasing=True)
@@ -266,6 +288,14 @@ def fit_flexible(form: Family, points: Points, signal: Signal, scale: Scale) -> 
     return curve
 
 
+def _linked(points: Points, signal: Signal) -> tuple[Array, Array]:
+    """The linked indications z, and their covariance without that of the thicknesses."""
+    V = np.eye(len(points.x)) if points.V_y is None else points.V_y
+    if signal == "thickness":
+        return points.y - points.x, V
+    return np.log(points.y), V / np.outer(points.y, points.y)
+
+
 def _integrate(t: Array, z: Array, H: Array, N: Array, levels: Array | None) -> tuple[Components, float]:
     """
     Solve for every pair of amplitude and length (and level of noise), and weigh them.
@@ -279,29 +309,36 @@ def _integrate(t: Array, z: Array, H: Array, N: Array, levels: Array | None) -> 
     amplitude, length, factor = (
         axis.ravel() for axis in np.meshgrid(span * AMPLITUDES, T * LENGTHS, factors, indexing="ij")
     )
+    every, off = _solve(t, z, H, factor[:, None, None] * N, np.ones(len(amplitude)), amplitude, length)
+
+    score = -0.5 * np.sum(off**2, axis=1)
+    score -= np.log(np.diagonal(every.factor, axis1=1, axis2=2)).sum(axis=1)
+    score -= np.log(np.abs(np.diagonal(every.triangle, axis1=1, axis2=2))).sum(axis=1)
+    score -= 0.5 * ((np.log(amplitude / span) - AMPLITUDE_PRIOR[0]) / AMPLITUDE_PRIOR[1]) ** 2
+    score -= 0.5 * ((np.log(length / T) - LENGTH_PRIOR[0]) / LENGTH_PRIOR[1]) ** 2
+    weight = np.exp(score - score.max())
+    keep = np.flatnonzero(weight > 1e-5)
+    weight = weight[keep] / weight[keep].sum()
+    chosen = Components(weight, *(getattr(every, name)[keep] for name in _OF_COMPONENTS))
+    return chosen, float(weight @ factor[keep])
+
+
+def _solve(
+    t: Array, z: Array, H: Array, N: Array, weight: Array, amplitude: Array, length: Array
+) -> tuple[Components, Array]:
+    """One solution for each amplitude and length, and the whitened deviations from the trend, shape (g, m)."""
     apart = (t[:, None] - t) ** 2
-    K = amplitude[:, None, None] ** 2 * np.exp(-0.5 * apart / length[:, None, None] ** 2)
-    K += factor[:, None, None] * N
+    K = amplitude[:, None, None] ** 2 * np.exp(-0.5 * apart / length[:, None, None] ** 2) + N
     # a hair on the diagonal keeps the factor real where the noise is far below the span
-    K[:, np.arange(len(t)), np.arange(len(t))] += 1e-14 * span**2
+    K[:, np.arange(len(t)), np.arange(len(t))] += 1e-14 * max(float(np.ptp(z)), np.finfo(float).tiny) ** 2
     C = np.linalg.cholesky(K)
     basis = np.linalg.solve(C, np.broadcast_to(H, (len(K), *H.shape)))
     target = np.linalg.solve(C, np.broadcast_to(z[:, None], (len(K), len(z), 1)))
     Q, R = np.linalg.qr(basis)
     trend = np.linalg.solve(R, np.swapaxes(Q, 1, 2) @ target)
     off = target - basis @ trend
-
-    score = -0.5 * np.sum(off[..., 0] ** 2, axis=1)
-    score -= np.log(np.diagonal(C, axis1=1, axis2=2)).sum(axis=1)
-    score -= np.log(np.abs(np.diagonal(R, axis1=1, axis2=2))).sum(axis=1)
-    score -= 0.5 * ((np.log(amplitude / span) - AMPLITUDE_PRIOR[0]) / AMPLITUDE_PRIOR[1]) ** 2
-    score -= 0.5 * ((np.log(length / T) - LENGTH_PRIOR[0]) / LENGTH_PRIOR[1]) ** 2
-    weight = np.exp(score - score.max())
-    keep = weight > 1e-5
-    weight = weight[keep] / weight[keep].sum()
-    pull = np.linalg.solve(np.swapaxes(C[keep], 1, 2), off[keep])[..., 0]
-    chosen = Components(weight, amplitude[keep], length[keep], C[keep], trend[keep, :, 0], basis[keep], R[keep], pull)
-    return chosen, float(weight @ factor[keep])
+    pull = np.linalg.solve(np.swapaxes(C, 1, 2), off)
+    return Components(weight, amplitude, length, C, trend[..., 0], basis, R, pull[..., 0]), off[..., 0]
 
 
 def _blocks(x: Array) -> Iterator[Array]:
@@ -314,6 +351,4 @@ def _no_formula(x: Array, *b: float) -> Array:
     raise NotImplementedError("the flexible curve has no formula; ask the fitted curve")
 
 
-FLEXIBLE: Final = register(
-    Family("flexible", _no_formula, lambda x, y: (), (), "any", 3, positive_signal=False, kind="flexible")
-)
+FLEXIBLE: Final = register(Family("flexible", _no_formula, lambda x, y: (), (), "any", 3, kind="flexible"))

@@ -48,7 +48,7 @@ class Working:
     def value(self, x: Array, beta: Array) -> Array:
         """F(x), the thickness included for thickness indications."""
         if self.chebyshev:
-            f = polynomial.chebyshev_basis(x, self.form.degree, self.centre, self.half) @ beta
+            f: Array = polynomial.chebyshev_basis(x, self.form.degree, self.centre, self.half) @ beta
         else:
             f = np.asarray(self.form.f(x, *self.reported(beta)), dtype=np.float64)
         return f + x if self.signal == "thickness" else f
@@ -56,7 +56,7 @@ class Working:
     def slope(self, x: Array, beta: Array) -> Array:
         """F′(x)."""
         if self.chebyshev:
-            slope = polynomial.chebyshev_slopes(x, self.form.degree, self.centre, self.half) @ beta
+            slope: Array = polynomial.chebyshev_slopes(x, self.form.degree, self.centre, self.half) @ beta
         else:
             slope = self.form.derivative(x, self.reported(beta))
         return slope + 1.0 if self.signal == "thickness" else slope
@@ -183,9 +183,9 @@ def fit_parametric(
         solution = solve_linear(basis, g, points.V_y)
         return _curve(working, points, scale, solution.b, solution, solution.chi2)
 
-    beta, s = working.start(points.x, g, start), np.zeros(0)
+    beta = working.start(points.x, g, start)
     if form.kind != "linear":
-        beta, _, _ = _minimise(working, points, beta, np.zeros((len(points.x), 0)), s)
+        beta, _, _ = _minimise(working, points, beta, np.zeros((len(points.x), 0)), np.zeros(0))
     beta, s, cost = _minimise(working, points, beta, G, np.zeros(G.shape[1]))
     xi = points.x + G @ s
     D = working.slope(xi, beta)
