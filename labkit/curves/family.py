@@ -84,7 +84,7 @@ class Family:
         for j, value in enumerate(b):
             step = np.finfo(float).eps ** 0.2 * max(abs(value), 1e-8)
             f = [self.f(x, *b[:j], value + k * step, *b[j + 1 :]) for k in (-2, -1, 1, 2)]
-            columns.append((f[0] - 8.0 * f[1] + 8.0 * f[2] - f[3]) / (12.0 * step))
+            columns.append((8.0 * (f[2] - f[1]) - (f[3] - f[0])) / (12.0 * step))
         return np.stack(columns, axis=-1)
 
     def derivative(self, x: Array, b: Array) -> Array:
