@@ -12,6 +12,9 @@ import numpy as np
 import pytest
 from scipy.integrate import quad
 
+from labkit.bench.read_readings import read_readings
+from labkit.bench.readings import by_point
+
 SAMPLES = Path(__file__).resolve().parents[2] / "sample_data"
 sys.path.insert(0, str(SAMPLES))
 
@@ -130,6 +133,25 @@ def test_hinge_day_leaves_shims_for_the_next_point_and_closes_near_its_start(mad
     assert abs(drift) < 0.002
     shift = indications(content, "C-1", "as-found").mean() - indications(content, "C-1", "check").mean()
     assert 0.0005 < shift < 0.003
+
+
+@pytest.mark.parametrize(
+    ("name", "points", "unit", "signal"),
+    [
+        ("raw_ball/readings.csv", 13, "counts", "raw"),
+        ("indication_disc_inch/readings.tsv", 9, "in", "thickness"),
+        ("indication_disc_inch/readings.xlsx", 9, "in", "thickness"),
+        ("mislabelled/readings.csv", 9, "mm", "thickness"),
+        ("ends_only/readings.tsv", 4, "mV", "raw"),
+        ("hinge_day/readings.csv", 11, "mm", "thickness"),
+    ],
+)
+def test_every_set_is_read_without_a_question(name, points, unit, signal):
+    path = SAMPLES / name
+    readings = read_readings(path, shims=path.parent / "shims.csv")
+    assert len(by_point(readings.rows)) == points
+    assert (readings.unit, readings.signal) == (unit, signal)
+    assert all(shim.u_mm and shim.certificate and shim.due for shim in readings.shims)
 
 
 # ---- the physics ----
