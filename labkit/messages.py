@@ -38,7 +38,6 @@ SENTENCES: Final[dict[str, str]] = {
     "number.percent": "“{typed}” is a percentage.",
     "number.unit": "“{typed}” has “{word}” behind the number.",
     "number.unit.hint": "Write the unit in the heading, in brackets, and only the number in the cell.",
-    "number.other_sign": "“{typed}” does not fit: the decimal sign here is “{sign}”.",
     "number.separators": "“{typed}” has more points, commas or spaces than a number can have.",
     "number.ambiguous": "“{typed}” can be read as {one} or as {other}.",
     "number.ambiguous.hint": 'Say which is the decimal sign: decimal="," or decimal=".".',

@@ -1,0 +1,131 @@
+"""Typesetting: templates and fonts of the package, data as JSON, and no character that the fonts lack."""
+
+from __future__ import annotations
+
+import json
+import unicodedata
+from collections.abc import Iterable, Mapping
+from datetime import datetime
+from functools import cache
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final, Literal
+
+from labkit.problems import BadInput, Problem
+
+if TYPE_CHECKING:
+    import typst
+
+HERE: Final = Path(__file__).parent
+FONTS: Final = HERE / "fonts"
+TEMPLATES: Final = HERE / "templates"
+STANDARDS: Final = ("a-3a", "ua-1")
+"""PDF/A-3 carries the record as an attachment; PDF/UA-1 lets a screen reader follow the tables."""
+
+_BODY_FONTS: Final = ("SourceSans3-Regular", "SourceSans3-Semibold", "SourceSans3-It")
+"""What people wrote is set in these; the serif sets our own words alone."""
+
+_BLANKS: Final = frozenset("\n\t\r")
+
+
+def typeset(
+    template: str,
+    data: Mapping[str, Any],
+    *,
+    files: Mapping[str, str] | None = None,
+    form: Literal["pdf", "svg", "png"] = "pdf",
+    timestamp: datetime | None = None,
+    ppi: float = 144.0,
+) -> list[bytes]:
+    """
+    Set a template of the package.
+
+    Parameters
+    ----------
+    template : str
+        Its name in the folder ``templates``.
+    data : mapping
+        What the template reads as ``json(bytes(sys.inputs.data))``. It is never joined to source text, so that
+        markup in a person's words stays words.
+    files : mapping of str to str, optional
+        Further inputs, such as the SVG of a plot.
+    form : "pdf", "svg" or "png"
+    timestamp : datetime, optional
+        Written into the PDF as its date; without it the PDF has none, so that the same data give the same bytes.
+    ppi : float
+        Pixels per inch of a PNG.
+
+    Returns
+    -------
+    list of bytes
+        One PDF, or one picture a page.
+
+    Raises
+    ------
+    Problem
+        typst refused the template or warned about it: a fault of ours.
+    """
+    import typst
+
+    inputs = {"data": json.dumps(data, ensure_ascii=False), **(files or {})}
+    compiler = typst.Compiler(str(TEMPLATES / template), root=str(TEMPLATES), font_paths=_fonts())
+    try:
+        made, warnings = compiler.compile_with_warnings(
+            sys_inputs=inputs,
+            format=form,
+            ppi=ppi,
+            pdf_standards=list(STANDARDS) if form == "pdf" else [],
+            timestamp=timestamp,
+        )
+    except typst.TypstError as error:
+        raise Problem("sheet.typesetting", why=error.message) from error
+    if warnings:
+        raise Problem("sheet.typesetting", why="; ".join(warning.message for warning in warnings))
+    return [bytes(page) for page in (made if isinstance(made, list) else [made]) if page is not None]
+
+
+def printable(text: str) -> str:
+    """
+    A text as it is printed: composed, on one line, without marks that have no form (direction, zero width).
+
+    They would turn the words of a line around unseen. The record keeps the text as it was typed.
+    """
+    composed = unicodedata.normalize("NFC", text)
+    visible = (each for each in composed if unicodedata.category(each)[0] != "C" or each in _BLANKS)
+    return " ".join("".join(visible).split())
+
+
+def check_characters(texts: Iterable[tuple[str, str]]) -> None:
+    """
+    Refuse what the fonts cannot print, before typst stops at it without saying where.
+
+    Parameters
+    ----------
+    texts : iterable of (str, str)
+        Where a text stands, in words that complete "in …", and the text.
+
+    Raises
+    ------
+    BadInput
+        The first character that a font lacks, with its place.
+    """
+    known = _characters()
+    for place, text in texts:
+        for character in text:
+            if character not in known:
+                raise BadInput("sheet.character", character=character, place=place)
+
+
+@cache
+def _fonts() -> typst.Fonts:
+    import typst
+
+    return typst.Fonts(include_system_fonts=False, include_embedded_fonts=False, font_paths=[str(FONTS)])
+
+
+@cache
+def _characters() -> frozenset[str]:
+    """The characters that every font for people's words has."""
+    from fontTools.ttLib import TTFont
+
+    sets = [frozenset(map(chr, TTFont(FONTS / f"{name}.ttf").getBestCmap())) for name in _BODY_FONTS]
+    return frozenset.intersection(*sets)
