@@ -4,7 +4,8 @@ Sentences: every code that a problem, caution, reason or blocker carries, as a p
 A sentence is a template. Its fields take the parameters of the finding; what stands after the colon says how
 `labkit.format` writes the number: ``{x_mm:mm}`` a length (also ``µm``, ``in``, ``mil``), ``{u_mm:U}`` an expanded
 uncertainty, ``{d_mm:+µm}`` a signed length, ``{share:%}`` a percentage, ``{name:family}`` a curve family, ``{n:.3}``
-so many decimals, ``{n:~3}`` so many significant digits. A code ending in ``.hint`` holds the remedy that goes with the code before it.
+so many decimals, ``{n:~3}`` so many significant digits. A code ending in ``.hint`` holds the remedy that goes with the
+code before it.
 """
 
 from __future__ import annotations
@@ -178,10 +179,10 @@ SENTENCES: Final[dict[str, str]] = {
     "readings.reference_differs": "The reference {typed_mm:mm} is not the shim's, {certified_mm:mm}, which was used.",
     "readings.negative_indication": "The indication {typed} on a shim is negative.",
     "readings.unit_suspected": "The indications are {factor:~3} times what the shims say: "
-    "was {one} taken for {other}, or the other way round?",
+    "were units mixed up ({one}, {other})?",
     "readings.unit_suspected.hint": "Look at the unit of the readings and of the shims.",
     "readings.unit_suspected_row": "{typed} is {factor:~3} times what the shim says: "
-    "was {one} taken for {other}, or the other way round?",
+    "were units mixed up ({one}, {other})?",
     "readings.repeated_row": "Same shim, value and time as row {row}: entered twice?",
     # ---- particulars (about) ----
     "about.not_toml": "This is not TOML: {why}.",
@@ -254,6 +255,87 @@ SENTENCES: Final[dict[str, str]] = {
     "verify.no_record": "Not one of our certificates: no readable record is attached.",
     "verify.too_large": "Not one of our certificates: what is attached is larger than {limit_mb} MB.",
     "verify.newer": "Intact, but made by a newer labkit ({schema}). Verify it with that one.",
+    # ---- points ----
+    "points.none": "No reading counts towards the curve.",
+    "points.none.hint": "Read contact zero and at least two shims, or count readings that were left out.",
+    "points.mixed_signs": "The raw signal changes its sign: {count} of {total} points lie below zero.",
+    "points.mixed_signs.hint": "Check the background reading, and that every row is in the same unit.",
+    "points.no_repeats": "No shim was read twice, so the repeatability is not known from these data. The budget lacks "
+    "its line “Repeatability”.",
+    "points.no_repeats.hint": "Enter s, or read one shim again.",
+    "points.nothing_known": "No uncertainty is known, of the shims or of the readings: ordinary least squares, and the "
+    "residuals are the only measure.",
+    "points.ends_only": "Only the ends were read: a curve pinned only at its ends is wrong where parts are measured.",
+    "points.ends_only.hint": "Read at least one shim inside the working range.",
+    "points.straggler": "{point}, reading {index}, {typed} stands apart from the other {others} ({ratio:.1} times the "
+    "usual spread). It is kept until you say otherwise.",
+    "points.order_broken": "Shim {shim} is out of order: its readings do not follow its neighbours.",
+    "points.order_broken.hint": "Read it again, and compare what is written on it with its certificate.",
+    "points.order_swapped": "Shims {shim} and {other} are out of order: they may be swapped.",
+    "points.order_swapped.hint": "Read both again, and compare what is written on them with the certificate.",
+    "shims.some_without_u": "Some shims have no stated uncertainty: theirs was taken as 0.",
+    "shims.without_u": "The shims have no stated uncertainty: it was taken as 0. The budget lacks its line “Shims”.",
+    "conditions.no_temperature": "The temperature was not given: 20 °C was assumed.",
+    "conditions.resolution_from_digits": "The display step was not given: {step_mm:~2} mm was taken from the digits "
+    "that were typed.",
+    "conditions.resolution_of_signal": "The display step was not given: {step:~2} {unit} was taken from the digits "
+    "that were typed.",
+    "background.not_read": "There is no background reading. The budget lacks its line.",
+    "background.not_read.hint": "Re-read with no target.",
+    "background.moved": "The background moved by {moved:~2} {unit}; the limit is {limit:~2} {unit}.",
+    "background.moved.hint": "Look for steel near the bench, then read it again.",
+    "closing.not_read": "Nothing was read again at the end: the closing difference is not known.",
+    "closing.exceeded": "Closing difference at {point}: {difference_mm:µm}; the limit is {limit_mm:µm}.",
+    "closing.exceeded.hint": "The rig drifted. Let it warm up and read again.",
+    "curve.range_not_covered": "The working range goes beyond the points, which reach from {low_mm:mm} to "
+    "{high_mm:mm}.",
+    "curve.range_not_covered.hint": "Read a shim at or beyond the end.",
+    "curve.no_flexible": "There are too few points for the flexible curve, so no other curve can be judged by it.",
+    "curve.turns": "Through these points the curve would turn: only {share:%} of the curves that fit them do not.",
+    "curve.turns.hint": "Read the shims where it turns again.",
+    "curve.may_turn": "The points leave room for a curve that turns: {share:%} of those that fit do not.",
+    "curve.disagrees": "Points and curve disagree more than their uncertainties allow (χ² {chi2:.1}, limit "
+    "{limit:.1}). {shim} lies {off_mm:µm} off.",
+    "curve.disagrees.hint": "Read {shim} again, or use the flexible curve.",
+    "curve.too_good": "χ²/ν is {ratio:.2}, far below 1: the stated uncertainties look too large.",
+    "curve.no_reason": "{family:family} was chosen and no reason is given.",
+    "recommend.chosen": "{family:family} was chosen by the user: {why}",
+    "check.outside": "Check shim {shim} lies outside the calibrated range and could not be judged.",
+    "check.in_fit": "{shim} took part in the fit, so it proves less.",
+    "check.shares_master": "{shim} shares a master with shims of the fit: an error of that master would not show.",
+    "as_found.no_curve": "As found could not be judged: no curve was in force.",
+    "correct.repeats": "The number of readings must be 1 or more; it is {repeats}.",
+    # ---- options ----
+    "options.working_range": "The upper end of the working range, {high_mm:mm}, must be above {low_mm:mm}, and neither "
+    "below 0.",
+    "options.tolerance": "The tolerance must be above 0.",
+    "options.target_u": "The target U must be above 0.",
+    "decision.outcomes": "outcomes must be 'two' or 'four'; it is {outcomes}.",
+    # ---- budget: what moves the reading, and how it is known ----
+    "budget.shims": "Shims",
+    "budget.shims.how": "certificates, weighted by the curve",
+    "budget.repeats": "Repeatability at the shims",
+    "budget.repeats.how": "repeats on the shims, weighted by the curve",
+    "budget.between": "The curve between the points",
+    "budget.between.how": "fit of {points} points",
+    "budget.fit": "The fit",
+    "budget.fit.how": "scatter of the points about the curve",
+    "budget.model": "The form of the curve",
+    "budget.model.how": "difference from the flexible curve",
+    "budget.reading": "Repeatability and resolution of the reading",
+    "budget.reading.how": "repeats and display step; readings averaged: {n}",
+    "budget.temperature": "Temperature of the shims",
+    "budget.temperature.how": "u = {u_K:~2} °C",
+    "budget.closing": "Drift during the readings",
+    "budget.closing.how": "closing difference {closing_mm:+µm}, rectangular",
+    "budget.own": "{name}",
+    "budget.own.how": "{how}",
+    # ---- record ----
+    "record.not_one": "This is not a labkit calibration record.",
+    "record.newer": "This record was made by a newer labkit ({schema}, labkit {version}).",
+    "record.newer.hint": "Use labkit {version} or later.",
+    "record.method": "This record was computed by {method}, which this labkit does not know.",
+    "record.own_family": "This record used an own curve family, {family}, which is not registered here.",
     # ---- recommendation ----
     "recommend.order_broken": "No curve is recommended: the points are out of order.",
     "recommend.no_flexible": "No curve can be recommended yet: there are too few points.",

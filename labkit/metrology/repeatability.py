@@ -13,8 +13,9 @@ from scipy.special import stdtrit
 
 Array = NDArray[np.floating[Any]]
 
-TREND_PRIOR_SD: Final = 1.0
-"""Of the change of ln σ² over the range: without evidence the spread is taken as constant."""
+TREND_PRIOR_SD: Final = 3.0
+"""Of the change of ln σ² over the range: without evidence the spread is taken as constant. Wide, as the spread of a raw
+signal at contact is many times that of one far away."""
 
 STRAGGLER_LEVEL: Final = 0.01
 """Chance that any reading of a calibration stands apart by accident."""
@@ -65,7 +66,9 @@ def _scaled(x: Array, low: float, high: float) -> Array:
     return np.log((L + x) / (L + low)) / np.log((L + high) / (L + low))
 
 
-def fit_variance(x: ArrayLike, s2: ArrayLike, dof: ArrayLike, resolution: float) -> VarianceFunction:
+def fit_variance(
+    x: ArrayLike, s2: ArrayLike, dof: ArrayLike, resolution: float, span: tuple[float, float] | None = None
+) -> VarianceFunction:
     """
     The variance function from the variances of repeats.
 
@@ -79,6 +82,8 @@ def fit_variance(x: ArrayLike, s2: ArrayLike, dof: ArrayLike, resolution: float)
         n − 1 of the group; groups of one count for nothing.
     resolution : float
         The display step δ.
+    span : (float, float), optional
+        The thicknesses over which the trend goes on; default those of the groups.
 
     Returns
     -------
@@ -97,7 +102,7 @@ def fit_variance(x: ArrayLike, s2: ArrayLike, dof: ArrayLike, resolution: float)
     x, s2, dof = (np.asarray(each, dtype=np.float64) for each in (x, s2, dof))
     floor = resolution**2 / 12.0
     pooled = float(np.sum(dof * s2) / np.sum(dof))
-    low, high = float(x.min()), float(x.max())
+    low, high = span or (float(x.min()), float(x.max()))
     t = _scaled(x, low, high)
     smallest = max(floor * 1e-4, pooled * 1e-6, np.finfo(float).tiny)
     begin = np.log(max(pooled - floor, smallest))
@@ -183,6 +188,7 @@ def stragglers(x: ArrayLike, groups: Sequence[ArrayLike], resolution: float) -> 
             [readings[i].var(ddof=1) for i in others],
             [len(readings[i]) - 1 for i in others],
             resolution,
+            (float(xs.min()), float(xs.max())),
         )
         spread = float(np.sqrt(usual.variance(xs[g]) * (1 + 1 / len(group))))
         limit = float(stdtrit(usual.dof, 1 - STRAGGLER_LEVEL / (2 * total)))

@@ -1,0 +1,189 @@
+"""Check shims: what the curve says of thicknesses that are known, and what that means for its use."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from labkit.bench.readings import Reading, by_point
+from labkit.calibration.points import PointTable
+from labkit.curves import Curve
+from labkit.metrology import Budget, Decision, decide
+from labkit.metrology.conformity import Outcomes, Rule, normalised_error
+from labkit.problems import Caution
+
+SEVERITY = ("pass", "conditional pass", "conditional fail", "fail")
+
+
+@dataclass(frozen=True)
+class Check:
+    """
+    One check shim.
+
+    Attributes
+    ----------
+    point : str
+    shims : tuple of str
+    n : int
+        Readings; all count.
+    reference_mm, corrected_mm, deviation_mm : float
+        Reference value, what the curve makes of the mean indication, and the difference [mm].
+    u_mm, U_mm, k : float
+        Of the deviation [mm].
+    limits_mm : (float or None, float or None)
+    e_n : float or None
+        Deviation over U.
+    decision : Decision or None
+        None where there is no tolerance to decide against.
+    in_fit : bool
+        Whether the shim took part in the fit.
+    shares_master : bool
+        Whether it shares a master with shims of the fit, whose error it cannot see.
+    """
+
+    point: str
+    shims: tuple[str, ...]
+    n: int
+    reference_mm: float
+    corrected_mm: float
+    deviation_mm: float
+    u_mm: float
+    U_mm: float
+    k: float
+    limits_mm: tuple[float | None, float | None]
+    e_n: float | None
+    decision: Decision | None
+    in_fit: bool
+    shares_master: bool
+
+    @property
+    def outcome(self) -> str | None:
+        return self.decision.outcome if self.decision else None
+
+    def to_dict(self) -> dict[str, Any]:
+        found = dict(vars(self)) | {"shims": list(self.shims), "limits_mm": list(self.limits_mm)}
+        found["decision"] = self.decision.to_dict() if self.decision else None
+        return found
+
+
+@dataclass(frozen=True)
+class Criterion:
+    """What a deviation is held against: limits [mm], and the decision rule of `labkit.metrology.decide`."""
+
+    limits_mm: tuple[float | None, float | None]
+    rule: Rule
+    outcomes: Outcomes
+
+
+Correct = Callable[[float, int], tuple[float, Budget] | None]
+"""From the mean of n indications to the thickness and its budget; None outside the calibrated range."""
+
+
+def check_shims(
+    rows: Iterable[Reading],
+    table: PointTable,
+    correct: Correct,
+    criterion: Criterion,
+    cautions: list[Caution],
+    curve: Curve | None = None,
+) -> tuple[Check, ...]:
+    """
+    Judge the check shims among `rows`.
+
+    Parameters
+    ----------
+    rows : iterable of Reading
+        Those of one role.
+    table : PointTable
+        Knows the reference values.
+    correct : callable
+    criterion : Criterion
+    cautions : list of Caution
+        Doubts are added: a shim outside the range, one that took part in the fit, one that shares a master.
+    curve : Curve, optional
+        The curve of the same run, whose points may share an error with the check shims.
+
+    Returns
+    -------
+    tuple of Check
+
+    Notes
+    -----
+    u²(d) = u²(x̂) + u²(x_ref) − 2·cov(x̂, x_ref).
+    """
+    found = []
+    for name, group in by_point(row for row in rows if row.counts).items():
+        stack = group[0].shims
+        reference = table.reference(stack)
+        answer = correct(float(np.mean([row.value for row in group])), len(group))
+        if answer is None:
+            cautions.append(Caution("check.outside", {"shim": name, "x_mm": reference}))
+            continue
+        corrected, budget = answer
+        u_reference, covariance = _reference_error(stack, corrected, table, curve)
+        u = float(np.sqrt(max(budget.u_mm**2 + u_reference**2 - 2 * covariance, 0.0)))
+        deviation, U = corrected - reference, budget.k * u
+        check = Check(
+            point=name,
+            shims=stack,
+            n=len(group),
+            reference_mm=reference,
+            corrected_mm=corrected,
+            deviation_mm=deviation,
+            u_mm=u,
+            U_mm=U,
+            k=budget.k,
+            limits_mm=criterion.limits_mm,
+            e_n=normalised_error(deviation, U),
+            decision=_decision(deviation, u, budget.k, criterion),
+            in_fit=curve is not None and any(shim in fitted for shim in stack for fitted in table.stacks),
+            shares_master=curve is not None and _shares_master(stack, table),
+        )
+        if check.in_fit:
+            cautions.append(Caution("check.in_fit", {"shim": name}))
+        elif check.shares_master:
+            cautions.append(Caution("check.shares_master", {"shim": name}))
+        found.append(check)
+    return tuple(found)
+
+
+def _decision(deviation_mm: float, u_mm: float, k: float, criterion: Criterion) -> Decision | None:
+    if criterion.limits_mm == (None, None):
+        return None
+    return decide(deviation_mm, u_mm, criterion.limits_mm, k=k, rule=criterion.rule, outcomes=criterion.outcomes)
+
+
+def _reference_error(stack: tuple[str, ...], x: float, table: PointTable, curve: Curve | None) -> tuple[float, float]:
+    """u(x_ref), and its covariance with the thickness that the curve gives [mm, mm²]."""
+    V = table.readings.shims.covariance([*table.stacks, stack])
+    u = float(np.sqrt(V[-1, -1]))
+    weights = None if curve is None else curve.weights(np.array([x]))
+    if curve is None or weights is None:
+        return u, 0.0
+    moved = weights[0] * curve.slope(curve.points.x) / curve.slope(np.array([x]))
+    return u, float(moved @ V[:-1, -1])
+
+
+def _shares_master(stack: tuple[str, ...], table: PointTable) -> bool:
+    shims = table.readings.shims
+    mine = {shims[name].set_name for name in stack if shims[name].shared_u_mm > 0}
+    return any(shims[name].set_name in mine for fitted in table.stacks for name in fitted)
+
+
+def worst(checks: Iterable[Check]) -> str | None:
+    """The gravest outcome; None where nothing was decided."""
+    outcomes = [check.outcome for check in checks if check.outcome is not None]
+    return max(outcomes, key=SEVERITY.index) if outcomes else None
+
+
+def limits(tolerance_mm: float | tuple[float | None, float | None] | None) -> tuple[float | None, float | None]:
+    """A half-width or a pair of limits as a pair."""
+    if tolerance_mm is None:
+        return None, None
+    if isinstance(tolerance_mm, tuple | list):
+        lower, upper = tolerance_mm
+        return lower, upper
+    return -abs(tolerance_mm), abs(tolerance_mm)

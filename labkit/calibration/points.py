@@ -1,0 +1,386 @@
+"""From readings to points: means, their covariance, and every doubt about them."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from decimal import Decimal, InvalidOperation
+from itertools import pairwise
+from typing import Any, Final
+
+import numpy as np
+
+from labkit.bench.conditions import Background, Conditions
+from labkit.bench.readings import Reading, Readings, by_point
+from labkit.bench.shims import ShimSet
+from labkit.curves import Points
+from labkit.curves.family import Array
+from labkit.metrology import Straggler, VarianceFunction, fit_variance, stragglers
+from labkit.metrology.repeatability import stated_variance
+from labkit.problems import BadInput, Caution
+from labkit.units import to_mm
+
+REFERENCE_TEMPERATURE: Final = 20.0
+"""Of certified lengths [°C] (ISO 1)."""
+
+REVERSAL: Final = 3.0
+"""Neighbours out of order by more than this many combined standard uncertainties break the order."""
+
+
+@dataclass(frozen=True)
+class Point:
+    """
+    One thickness that was read.
+
+    Attributes
+    ----------
+    name : str
+        The shim, the stack, or ``zero``.
+    shims : tuple of str
+    x_mm, u_x_mm : float
+        Reference value and its standard uncertainty [mm].
+    y, u_y : float
+        Mean indication and its standard uncertainty: mm for thickness indications, else in the unit of the
+        signal, the background subtracted and the sign made positive where `Background` and `sign` say so.
+    n : int
+        Readings that count.
+    s : float or None
+        Their standard deviation; None for one reading.
+    """
+
+    name: str
+    shims: tuple[str, ...]
+    x_mm: float
+    u_x_mm: float
+    y: float
+    u_y: float
+    n: int
+    s: float | None
+
+    def to_dict(self) -> dict[str, Any]:
+        return dict(vars(self)) | {"shims": list(self.shims)}
+
+
+@dataclass(frozen=True)
+class BackgroundReading:
+    """
+    The indication with no target near.
+
+    Attributes
+    ----------
+    handled : str
+        "subtract", "inside" or "not shown".
+    value, u : float or None
+        Mean and its standard uncertainty, in the unit of the readings; None where it was not read.
+    closing : float or None
+        The mean read again at the end.
+    """
+
+    handled: Background
+    value: float | None = None
+    u: float | None = None
+    closing: float | None = None
+
+    @property
+    def subtracted(self) -> float:
+        return self.value if self.handled == "subtract" and self.value is not None else 0.0
+
+    def to_dict(self) -> dict[str, Any]:
+        return dict(vars(self))
+
+
+@dataclass(frozen=True)
+class PointTable:
+    """
+    What the curve is fitted to, and how it came about.
+
+    Attributes
+    ----------
+    points : tuple of Point
+    fitted : Points
+        The same as arrays, with their covariances.
+    readings : Readings
+    conditions : Conditions
+    variance : VarianceFunction
+        Of one reading.
+    known_scale : bool
+        Whether any uncertainty is known; where none is, the residuals are the only measure.
+    sign : int
+        −1 where a negative raw signal was turned positive.
+    background : BackgroundReading
+    order_broken : bool
+    cautions : tuple of Caution
+    """
+
+    points: tuple[Point, ...]
+    fitted: Points
+    readings: Readings
+    conditions: Conditions
+    variance: VarianceFunction
+    known_scale: bool
+    sign: int
+    background: BackgroundReading
+    order_broken: bool
+    cautions: tuple[Caution, ...]
+
+    @property
+    def stacks(self) -> tuple[tuple[str, ...], ...]:
+        return tuple(point.shims for point in self.points)
+
+    @property
+    def repeat_share(self) -> float:
+        """The mean share of repeatability in the variance of the points, in thickness."""
+        if self.fitted.V_y is None:
+            return 1.0
+        slope = np.gradient(self.fitted.y[self._order], self.fitted.x[self._order]) if len(self.points) > 1 else 1.0
+        from_x = np.diag(self.fitted.V_x)[self._order] * np.square(slope)
+        from_y = np.diag(self.fitted.V_y)[self._order]
+        return float(np.mean(from_y / (from_y + from_x)))
+
+    @property
+    def _order(self) -> Array:
+        return np.argsort(self.fitted.x)  # type: ignore[return-value]
+
+    def signal_of(self, indication: Any) -> Array:
+        """Indications in the unit of the readings (mm for thickness indications) as the curve knows them."""
+        values = np.asarray(indication, dtype=np.float64)
+        return self.sign * (values - self.background.subtracted)
+
+    def indication_of(self, signal: Any) -> Array:
+        """The way back from `signal_of`."""
+        return self.sign * np.asarray(signal, dtype=np.float64) + self.background.subtracted
+
+    def reference(self, shims: Sequence[str]) -> float:
+        """Thickness [mm] of a stack at the temperature of the readings; 0 for contact zero."""
+        return reference_mm(self.readings.shims, shims, self.conditions)
+
+    def with_shim(self, name: str, n: int, y: float) -> Points:
+        """The points with a shim added that shows y in the mean of n readings."""
+        covariance = self.readings.shims.covariance([*self.stacks, (name,)])
+        x_new = self.reference((name,))
+        V_y = self.fitted.V_y
+        assert V_y is not None
+        wider = np.full((len(V_y) + 1, len(V_y) + 1), self._common_variance)
+        wider[:-1, :-1] = V_y
+        wider[-1, -1] += self.variance.variance_of_mean(x_new, n)
+        V_x = _with_joints(covariance, [*self.stacks, (name,)], self.conditions)
+        return Points(np.append(self.fitted.x, x_new), np.append(self.fitted.y, y), V_x, wider)
+
+    @property
+    def _common_variance(self) -> float:
+        return _common(self.background)
+
+
+def build_points(readings: Readings, conditions: Conditions) -> PointTable:
+    """
+    Gather readings into points.
+
+    Parameters
+    ----------
+    readings : Readings
+    conditions : Conditions
+
+    Returns
+    -------
+    PointTable
+
+    Raises
+    ------
+    BadInput
+        No reading counts towards the fit, or a raw signal that changes its sign.
+    """
+    cautions = list(readings.shims.cautions) + list(readings.cautions)
+    resolution = _resolution(readings, conditions, cautions)
+    if conditions.temperature_degC is None:
+        cautions.append(Caution("conditions.no_temperature"))
+    groups = by_point(row for row in readings.with_role("fit", "zero") if row.counts)
+    if not groups:
+        raise BadInput("points.none")
+    names = list(groups)
+    stacks = [groups[name][0].shims for name in names]
+    x = np.array([reference_mm(readings.shims, stack, conditions) for stack in stacks])
+    values = [np.array([row.value for row in groups[name]]) for name in names]
+
+    background = _background(readings, conditions, resolution, cautions)
+    means = np.array([group.mean() for group in values]) - background.subtracted
+    sign = _sign(means, readings)
+    variance = _variance(x, values, resolution, conditions, cautions)
+    _say_stragglers(stragglers(x, values, resolution), names, groups, cautions)
+
+    counts = np.array([len(group) for group in values])
+    known = [shim.u_mm is not None for shim in readings.shims if any(shim.name in stack for stack in stacks)]
+    measured = bool(np.isfinite(variance.dof)) or conditions.repeatability is not None
+    known_scale = measured or any(known)
+    if known and not all(known):
+        cautions.append(Caution("shims.some_without_u"))
+    elif known and not any(known):
+        cautions.append(Caution("shims.without_u" if known_scale else "points.nothing_known"))
+    V_x = _with_joints(readings.shims.covariance(stacks), stacks, conditions)
+    V_y = None
+    if known_scale:
+        V_y = np.diag(variance.variance_of_mean(x, counts)) + _common(background)
+    fitted = Points(x, sign * means, V_x if known_scale else np.zeros_like(V_x), V_y)
+    u_y = np.sqrt(np.diag(V_y)) if V_y is not None else np.zeros(len(x))
+    points = tuple(
+        Point(
+            names[i],
+            stacks[i],
+            float(x[i]),
+            float(np.sqrt(V_x[i, i])),
+            float(fitted.y[i]),
+            float(u_y[i]),
+            int(counts[i]),
+            float(values[i].std(ddof=1)) if counts[i] > 1 else None,
+        )
+        for i in range(len(names))
+    )
+    broken = _say_order(points, fitted, readings, cautions) if known_scale else False
+    return PointTable(
+        points, fitted, readings, conditions, variance, known_scale, sign, background, broken, tuple(cautions)
+    )
+
+
+def reference_mm(shims: ShimSet, stack: Sequence[str], conditions: Conditions) -> float:
+    """Thickness [mm] of a stack at the temperature of the readings, its air gaps included."""
+    t = conditions.temperature_degC
+    at = REFERENCE_TEMPERATURE if t is None else t
+    joints = max(len(stack) - 1, 0)
+    return float(sum(shims[name].at(at) for name in stack)) + joints * conditions.joint_gap_mm
+
+
+def _with_joints(V: Array, stacks: Sequence[Sequence[str]], conditions: Conditions) -> Array:
+    """Each joint of a stack adds its variance; contact zero has the seating of the target."""
+    extra = [
+        max(len(stack) - 1, 0) * conditions.joint_u_mm**2 if stack else conditions.zero_u_mm**2 for stack in stacks
+    ]
+    return V + np.diag(extra)
+
+
+def _common(background: BackgroundReading) -> float:
+    """Variance that all points share because one background was subtracted from all."""
+    return background.u**2 if background.handled == "subtract" and background.u is not None else 0.0
+
+
+def _resolution(readings: Readings, conditions: Conditions, cautions: list[Caution]) -> float:
+    """The display step; from the digits that were typed, with a caution, where it was not stated."""
+    if conditions.resolution is not None:
+        return conditions.resolution
+    places = 0
+    for row in readings.rows:
+        try:
+            exponent = Decimal(row.typed.strip().replace(",", ".").replace("−", "-")).as_tuple().exponent
+        except InvalidOperation:
+            continue
+        places = max(places, -exponent if isinstance(exponent, int) else 0)
+    step = 10.0**-places
+    if readings.signal == "thickness":
+        step = to_mm(step, readings.unit)
+        cautions.append(Caution("conditions.resolution_from_digits", {"step_mm": step}))
+    else:
+        cautions.append(Caution("conditions.resolution_of_signal", {"step": step, "unit": readings.unit}))
+    return step
+
+
+def _background(
+    readings: Readings, conditions: Conditions, resolution: float, cautions: list[Caution]
+) -> BackgroundReading:
+    rows = [row.value for row in readings.with_role("background") if row.counts]
+    closing = [row.value for row in readings.with_role("closing-background") if row.counts]
+    handled: Background = conditions.background or ("subtract" if readings.signal == "raw" and rows else "inside")
+    if not rows:
+        if handled == "not shown":
+            return BackgroundReading(handled)
+        cautions.append(Caution("background.not_read"))
+        return BackgroundReading(handled)
+    n = len(rows)
+    spread = np.var(rows, ddof=1) / n if n > 1 else 0.0
+    u = float(np.sqrt(max(spread, resolution**2 / 12)))
+    found = BackgroundReading(handled, float(np.mean(rows)), u, float(np.mean(closing)) if closing else None)
+    if found.closing is not None and conditions.background_limit is not None:
+        moved = abs(found.closing - float(np.mean(rows)))
+        if moved > conditions.background_limit:
+            cautions.append(
+                Caution("background.moved", {"moved": moved, "limit": conditions.background_limit, **_unit(readings)})
+            )
+    return found
+
+
+def _unit(readings: Readings) -> dict[str, str]:
+    return {"unit": "mm" if readings.signal == "thickness" else readings.unit}
+
+
+def _sign(means: Array, readings: Readings) -> int:
+    """Raw signals below zero are turned positive; signals on both sides of zero have no logarithm and no order."""
+    if readings.signal == "thickness" or np.all(means > 0):
+        return 1
+    if np.all(means < 0):
+        return -1
+    raise BadInput("points.mixed_signs", count=int(np.sum(means < 0)), total=len(means))
+
+
+def _variance(
+    x: Array, values: Sequence[Array], resolution: float, conditions: Conditions, cautions: list[Caution]
+) -> VarianceFunction:
+    repeated = [i for i, group in enumerate(values) if len(group) > 1]
+    if repeated:
+        return fit_variance(
+            x[repeated],
+            [values[i].var(ddof=1) for i in repeated],
+            [len(values[i]) - 1 for i in repeated],
+            resolution,
+        )
+    if conditions.repeatability is None:
+        cautions.append(Caution("points.no_repeats"))
+    return stated_variance(conditions.repeatability or 0.0, float(x.min()), float(x.max()), resolution)
+
+
+def _say_stragglers(
+    found: Sequence[Straggler], names: Sequence[str], groups: dict[str, list[Reading]], cautions: list[Caution]
+) -> None:
+    for each in found:
+        name = names[each.group]
+        row = groups[name][each.index]
+        params = {
+            "point": name,
+            "index": each.index + 1,
+            "typed": row.typed,
+            "others": len(groups[name]) - 1,
+            "ratio": each.ratio,
+        }
+        cautions.append(Caution("points.straggler", params, row.where))
+
+
+def _say_order(points: Sequence[Point], fitted: Points, readings: Readings, cautions: list[Caution]) -> bool:
+    """Name the shims whose indications are out of order by more than 3 combined standard uncertainties."""
+    order = np.argsort(fitted.x, kind="stable")
+    direction = 1.0 if fitted.y[order[-1]] >= fitted.y[order[0]] else -1.0
+    broken = [(int(a), int(b)) for a, b in pairwise(order) if _reversed(fitted, int(a), int(b), direction)]
+    for a, b in broken:
+        guilty = _guilty(fitted, [int(i) for i in order], a, b, direction)
+        names = [points[i].name for i in guilty]
+        code = "points.order_broken" if len(names) == 1 else "points.order_swapped"
+        cautions.append(Caution(code, {"shim": names[0], "other": names[-1]}))
+    return bool(broken)
+
+
+def _reversed(fitted: Points, a: int, b: int, direction: float) -> bool:
+    """Whether the indication moves the wrong way from point a to the thicker point b."""
+    step = direction * (fitted.y[b] - fitted.y[a])
+    assert fitted.V_y is not None
+    between = fitted.x[b] - fitted.x[a]
+    slope = abs(np.ptp(fitted.y) / np.ptp(fitted.x))
+    from_x = fitted.V_x[a, a] + fitted.V_x[b, b] - 2 * fitted.V_x[a, b]
+    from_y = fitted.V_y[a, a] + fitted.V_y[b, b] - 2 * fitted.V_y[a, b]
+    return bool(step < -REVERSAL * np.sqrt(from_y + slope**2 * from_x) and between > 0)
+
+
+def _guilty(fitted: Points, order: list[int], a: int, b: int, direction: float) -> list[int]:
+    """Whichever of the two puts the rest in order when it is taken away; both where either does."""
+    alone = []
+    for suspect in (a, b):
+        rest = [i for i in order if i != suspect]
+        near = rest.index(b if suspect == a else a)
+        pairs = [(rest[j], rest[j + 1]) for j in (near - 1, near) if 0 <= j < len(rest) - 1]
+        if not any(_reversed(fitted, left, right, direction) for left, right in pairs):
+            alone.append(suspect)
+    return alone if len(alone) == 1 else [a, b]

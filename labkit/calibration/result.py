@@ -1,0 +1,275 @@
+"""The result of a calibration: one value that holds everything the screen and the sheet say."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from functools import cached_property
+from typing import Any, Literal, Self
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from labkit.bench.about import About
+from labkit.bench.readings import Readings
+from labkit.calibration.checks import Check, worst
+from labkit.calibration.points import PointTable
+from labkit.calibration.uncertainty import Uncertainty
+from labkit.curves import Curve
+from labkit.curves.compare import Comparison
+from labkit.curves.family import Array
+from labkit.curves.next_point import NextPoints
+from labkit.metrology import Budget
+from labkit.metrology.conformity import Outcomes, Rule
+from labkit.problems import BadInput, Caution, Reason
+
+
+@dataclass(frozen=True)
+class Options:
+    """
+    What was asked for.
+
+    Attributes
+    ----------
+    family : str
+        A family, or "auto" for the recommended one.
+    reason : str
+        Why another than the recommended one was chosen, in the user's words.
+    working_range_mm : (float, float)
+        Where parts will be measured [mm].
+    tolerance_mm : float or (float or None, float or None) or None
+        Half-width, or limits, of the deviation [mm].
+    target_u_mm : float or None
+        The expanded uncertainty to reach [mm].
+    rule, outcomes : str
+        Of `labkit.metrology.decide`.
+    seed : int
+        Of everything that draws at random.
+    """
+
+    family: str
+    working_range_mm: tuple[float, float]
+    tolerance_mm: float | tuple[float | None, float | None] | None = None
+    target_u_mm: float | None = None
+    rule: Rule = "guard-band-U"
+    outcomes: Outcomes = "four"
+    reason: str = ""
+    seed: int = 1
+
+
+@dataclass(frozen=True)
+class Closing:
+    """
+    The difference between the start and the end of the readings.
+
+    Attributes
+    ----------
+    point : str
+        The shim that was read again, or ``zero``.
+    difference_mm : float
+        In thickness [mm].
+    limit_mm : float or None
+    """
+
+    point: str
+    difference_mm: float
+    limit_mm: float | None
+
+    @property
+    def exceeded(self) -> bool:
+        return self.limit_mm is not None and abs(self.difference_mm) > self.limit_mm
+
+    def to_dict(self) -> dict[str, Any]:
+        return dict(vars(self)) | {"exceeded": self.exceeded}
+
+
+@dataclass(frozen=True)
+class ResultRow:
+    """
+    A line of the results table.
+
+    Attributes
+    ----------
+    thickness_mm : float
+    indication : float
+        In mm for thickness indications, else in the unit of the readings.
+    correction_mm : float or None
+        To be added to a thickness indication [mm]; None for raw signals.
+    U_mm, k : float
+        Of one corrected reading.
+    """
+
+    thickness_mm: float
+    indication: float
+    correction_mm: float | None
+    U_mm: float
+    k: float
+
+    def to_dict(self) -> dict[str, Any]:
+        return dict(vars(self))
+
+
+@dataclass(frozen=True, eq=False)
+class Calibration:
+    """
+    One calibration, whole.
+
+    Attributes
+    ----------
+    id : str
+        UUIDv7, for life.
+    created : str
+        UTC, ISO 8601 with Z.
+    readings : Readings
+    about : About
+    options : Options
+    table : PointTable
+    comparison : Comparison
+    curve : Curve
+        The chosen one.
+    uncertainty : Uncertainty
+    next_points : NextPoints or None
+        None where the curve cannot be used yet.
+    closing : tuple of Closing
+    checks, as_found : tuple of Check
+    budget : Budget or None
+        Where U is largest in the working range; None where the curve cannot be used backwards.
+    cautions : tuple of Caution
+        Every doubt, of the input and of the result.
+    """
+
+    id: str
+    created: str
+    readings: Readings
+    about: About
+    options: Options
+    table: PointTable
+    comparison: Comparison
+    curve: Curve
+    uncertainty: Uncertainty = field(repr=False)
+    next_points: NextPoints | None
+    closing: tuple[Closing, ...]
+    checks: tuple[Check, ...]
+    as_found: tuple[Check, ...]
+    budget: Budget | None
+    cautions: tuple[Caution, ...]
+
+    # ---- use ----
+
+    @property
+    def usable(self) -> bool:
+        """Whether the curve can be used backwards."""
+        return self.curve.monotonic
+
+    @property
+    def reason(self) -> Reason:
+        """Why this curve, in one sentence."""
+        if self.options.family in ("auto", self.comparison.recommended):
+            return self.comparison.reason
+        return Reason("recommend.chosen", {"family": self.curve.family, "why": self.options.reason or "–"})
+
+    @property
+    def verdict(self) -> str | None:
+        """The gravest outcome among the check shims; None where nothing was decided."""
+        return worst(self.checks)
+
+    @cached_property
+    def reach_mm(self) -> tuple[float, float]:
+        """
+        Where the curve may be used [mm]: the calibrated range, and beyond its ends what the noise of a reading at the
+        end shim can move the answer by.
+        """
+        low, high = self.curve.range
+        margin, _ = self.uncertainty.expanded(self.curve, np.array([low, high]))
+        return low - float(margin[0]), high + float(margin[1])
+
+    def correct(
+        self, indications: ArrayLike, repeats: int = 1, outside: Literal["raise", "mask"] = "raise"
+    ) -> tuple[Array, Array]:
+        """
+        Thicknesses from indications.
+
+        Parameters
+        ----------
+        indications : array_like
+            In mm for thickness indications, else in the unit of the readings; each the mean of `repeats` readings.
+        repeats : int
+        outside : "raise" or "mask"
+            Refuse indications outside the calibrated range, or return masked arrays.
+
+        Returns
+        -------
+        thickness, u : ndarray, shape of indications
+            Thickness and its combined standard uncertainty [mm].
+
+        Raises
+        ------
+        BadInput
+            Indications outside the calibrated range (the first 20 are named), or a curve that turns.
+        """
+        if repeats < 1:
+            raise BadInput("correct.repeats", repeats=repeats)
+        signal = self.table.signal_of(indications)
+        x, _ = self.curve.invert(signal, reach=self.reach_mm, outside=outside)
+        mask = np.ma.getmaskarray(x)
+        u = self.uncertainty.standard(self.curve, np.ma.getdata(x), repeats).reshape(np.shape(signal))
+        return (x, np.ma.masked_array(u, mask)) if outside == "mask" else (x, u)
+
+    def expanded(self, thickness_mm: ArrayLike, repeats: int = 1) -> tuple[Array, Array]:
+        """Expanded uncertainty [mm] of a corrected reading at a thickness, and its coverage factor."""
+        return self.uncertainty.expanded(self.curve, thickness_mm, repeats)
+
+    @cached_property
+    def results(self) -> tuple[ResultRow, ...]:
+        """The results table: at every point, and at the ends of the working range."""
+        if not self.usable:
+            return ()
+        inside = [x for x in self.options.working_range_mm if self.curve.range[0] <= x <= self.curve.range[1]]
+        return self.tabulate(np.unique([*self.curve.points.x, *inside]))
+
+    def tabulate(self, thickness_mm: ArrayLike) -> tuple[ResultRow, ...]:
+        """Results at thicknesses of choice [mm], shape (q,)."""
+        x = np.asarray(thickness_mm, dtype=np.float64)
+        indication = self.table.indication_of(self.curve.value(x))
+        U, k = self.expanded(x)
+        length = self.readings.signal == "thickness"
+        return tuple(
+            ResultRow(
+                float(x[i]),
+                float(indication[i]),
+                float(x[i] - indication[i]) if length else None,
+                float(U[i]),
+                float(k[i]),
+            )
+            for i in range(len(x))
+        )
+
+    def __str__(self) -> str:
+        said = [f"{self.curve.family} through {len(self.table.points)} points"]
+        if self.budget is not None:
+            said.append(f"largest {self.budget}")
+        if self.verdict is not None:
+            said.append(f"check shims: {self.verdict}")
+        return "; ".join(said)
+
+    # ---- the record ----
+
+    def to_dict(self) -> dict[str, Any]:
+        """The record, schema ``labkit.calibration/1``: inputs as typed and as used, results, printed values."""
+        from labkit.calibration.record import to_record
+
+        return to_record(self)
+
+    @classmethod
+    def from_dict(cls, record: Mapping[str, Any]) -> Self:
+        """
+        The calibration of a record, computed again from its inputs.
+
+        Raises
+        ------
+        BadInput
+            Not a record, or one of a newer schema or method.
+        """
+        from labkit.calibration.record import from_record
+
+        return from_record(record)  # type: ignore[return-value]

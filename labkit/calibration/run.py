@@ -1,0 +1,353 @@
+"""One calibration, whole: points in, result out. The only place where the stages meet."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from datetime import UTC, datetime
+from typing import Any
+
+import numpy as np
+import uuid6
+
+from labkit.bench.about import About
+from labkit.bench.conditions import Conditions
+from labkit.bench.readings import Readings, by_point
+from labkit.calibration.checks import Criterion, check_shims, limits
+from labkit.calibration.points import PointTable, build_points
+from labkit.calibration.result import Calibration, Closing, Options
+from labkit.calibration.uncertainty import Uncertainty
+from labkit.curves import Curve, family_named
+from labkit.curves.compare import MONOTONE_DOUBTED, MONOTONE_REFUSED, Comparison, compare
+from labkit.curves.family import Array
+from labkit.curves.flexible import FlexibleCurve
+from labkit.curves.next_point import NextPoints, rank_next
+from labkit.metrology import Budget, BudgetLine
+from labkit.metrology.conformity import RULES, Outcomes, Rule
+from labkit.problems import BadInput, Caution
+
+GRID = 121
+"""Thicknesses of the working range at which the largest U is looked for."""
+
+FAR_BELOW_ONE = 0.2
+"""χ²/ν under which the stated uncertainties look too large (common practice, no source)."""
+
+
+def calibrate(
+    readings: Readings,
+    family: str = "auto",
+    working_range: tuple[float, float] | None = None,
+    tolerance: float | tuple[float | None, float | None] | None = None,
+    target_u: float | None = None,
+    conditions: Conditions | None = None,
+    rule: Rule = "guard-band-U",
+    outcomes: Outcomes = "four",
+    seed: int = 1,
+    *,
+    reason: str = "",
+    about: About | None = None,
+    in_force: Calibration | None = None,
+    id: str | None = None,
+    created: str | None = None,
+) -> Calibration:
+    """
+    Calibrate a rig from readings on shims.
+
+    Parameters
+    ----------
+    readings : Readings
+        With the whole shim set, unread shims too.
+    family : str
+        "auto" for the recommended curve, or the name of a family.
+    working_range : (float, float), optional
+        Where parts will be measured [mm]; default the span of the shims that were read.
+    tolerance : float or (float or None, float or None), optional
+        Half-width, or lower and upper limit, of the deviation at a check shim [mm].
+    target_u : float, optional
+        The expanded uncertainty to reach [mm].
+    conditions : Conditions, optional
+        Default those of `about`; what is missing is a caution.
+    rule : str
+        "simple", "guard-band-U" or "guard-band-1.65u".
+    outcomes : "two" or "four"
+        Whether conditional outcomes exist.
+    seed : int
+        Of everything that draws at random.
+    reason : str
+        Why another curve than the recommended one was chosen.
+    about : About, optional
+        The particulars for the sheet.
+    in_force : Calibration, optional
+        The calibration that was in force before: as-found readings are judged with its curve.
+    id, created : str, optional
+        Of a calibration that is computed again.
+
+    Returns
+    -------
+    Calibration
+
+    Raises
+    ------
+    BadInput
+        No reading that counts, one thickness only, a working range or tolerance that makes no sense, an unknown
+        family or rule, or a chosen family that cannot be fitted.
+    """
+    about = about or About()
+    conditions = conditions or about.conditions
+    table = build_points(readings, conditions)
+    working = _working_range(working_range, table)
+    _check_options(tolerance, target_u, rule, outcomes)
+    options = Options(family, working, tolerance, target_u, rule, outcomes, reason, seed)
+    cautions = list(table.cautions)
+
+    comparison, flexible = _compare(table, options)
+    curve = _choose(family, comparison)
+    closing = _closing(table, curve)
+    uncertainty = Uncertainty(table, flexible, max((c.difference_mm for c in closing), key=abs, default=None))
+    _say_curve(table, comparison, curve, options, cautions)
+    _say_closing(readings, closing, cautions)
+
+    result = Calibration(
+        id or str(uuid6.uuid7()),
+        created or datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ"),
+        readings,
+        replace(about, conditions=conditions),
+        options,
+        table,
+        comparison,
+        curve,
+        uncertainty,
+        next_points=None,
+        closing=closing,
+        checks=(),
+        as_found=(),
+        budget=None,
+        cautions=(),
+    )
+    criterion = Criterion(limits(tolerance), rule, outcomes)
+    found = _as_found(table, in_force, criterion, cautions)
+    if not curve.monotonic:
+        return replace(result, as_found=found, cautions=tuple(cautions))
+    checks = check_shims(readings.with_role("check"), table, _corrector(result), criterion, cautions, curve)
+    return replace(
+        result,
+        next_points=_next_points(table, flexible, uncertainty, options),
+        checks=checks,
+        as_found=found,
+        budget=_largest_budget(curve, uncertainty, working),
+        cautions=tuple(cautions),
+    )
+
+
+def _working_range(given: tuple[float, float] | None, table: PointTable) -> tuple[float, float]:
+    thicknesses = table.fitted.x[table.fitted.x > 0]
+    if given is None:
+        if thicknesses.size == 0:
+            raise BadInput("curve.one_thickness", x_mm=0.0)
+        low, high = float(thicknesses.min()), float(thicknesses.max())
+        if low == high:
+            low = float(table.fitted.x.min())
+        if low == high:
+            raise BadInput("curve.one_thickness", x_mm=low)
+        return low, high
+    low, high = (float(each) for each in given)
+    if not (np.isfinite(low) and np.isfinite(high) and 0 <= low < high):
+        raise BadInput("options.working_range", low_mm=low, high_mm=high)
+    return low, high
+
+
+def _check_options(tolerance: Any, target_u: float | None, rule: str, outcomes: str) -> None:
+    lower, upper = limits(tolerance)
+    if tolerance is not None and lower is None and upper is None:
+        raise BadInput("decision.no_limits")
+    if any(each is not None and not np.isfinite(each) for each in (lower, upper)) or tolerance == 0:
+        raise BadInput("options.tolerance")
+    if lower is not None and upper is not None and lower >= upper:
+        raise BadInput("decision.limits_order", lower_mm=lower, upper_mm=upper)
+    if target_u is not None and not (np.isfinite(target_u) and target_u > 0):
+        raise BadInput("options.target_u")
+    if rule not in RULES:
+        raise BadInput("decision.rule", rule=rule, known=RULES)
+    if outcomes not in ("two", "four"):
+        raise BadInput("decision.outcomes", outcomes=outcomes)
+
+
+def _compare(table: PointTable, options: Options) -> tuple[Comparison, FlexibleCurve | None]:
+    """The comparison, and the flexible curve in it; U in the table is that of one corrected reading."""
+    held: list[FlexibleCurve] = []
+    inner = np.linspace(*options.working_range_mm, GRID)
+
+    def largest_U(curve: Curve) -> float | None:
+        if isinstance(curve, FlexibleCurve) and not held:
+            held.append(curve)
+        if curve.standard_uncertainty(inner[:1]) is None:
+            return None
+        U, _ = Uncertainty(table, held[0] if held else None, None).expanded(curve, inner)
+        return float(np.max(U))
+
+    lower, upper = limits(options.tolerance_mm)
+    sides = [abs(side) for side in (lower, upper) if side is not None]
+    comparison = compare(
+        table.fitted,
+        table.readings.signal,
+        "known" if table.known_scale else "estimated",
+        options.working_range_mm,
+        largest_U,
+        tolerance_mm=min(sides) if sides else None,
+        repeat_dof=table.variance.dof,
+        repeat_share=table.repeat_share,
+        order_broken=table.order_broken,
+    )
+    curve = comparison["flexible"].curve
+    return comparison, curve if isinstance(curve, FlexibleCurve) else None
+
+
+def _choose(family: str, comparison: Comparison) -> Curve:
+    """The curve that was asked for; with "auto" the recommended one, else the flexible one, else whatever fits."""
+    if family != "auto":
+        row = comparison[family_named(family).name]
+        if row.curve is None:
+            assert row.why_not is not None
+            raise BadInput(row.why_not.code, row.why_not.where, **row.why_not.params)
+        return row.curve
+    for name in (comparison.recommended, "flexible"):
+        if name is not None and (curve := comparison[name].curve) is not None:
+            return curve
+    fitted = [row.curve for row in comparison.rows if row.curve is not None]
+    if not fitted:
+        first = comparison.rows[0].why_not
+        assert first is not None
+        raise BadInput(first.code, first.where, **first.params)
+    return fitted[0]
+
+
+def _closing(table: PointTable, curve: Curve) -> tuple[Closing, ...]:
+    """What was read again at the end, against the start, in thickness."""
+    start = {point.name: point for point in table.points}
+    found = []
+    for name, rows in by_point(table.readings.with_role("closing-fit", "closing-zero")).items():
+        values = [row.value for row in rows if row.counts]
+        if name not in start or not values:
+            continue
+        point = start[name]
+        moved = float(table.signal_of(np.mean(values))) - point.y
+        slope = float(curve.slope(np.array([point.x_mm]))[0])
+        found.append(Closing(name, moved / slope, table.conditions.closing_limit_mm))
+    return tuple(found)
+
+
+def _say_closing(readings: Readings, closing: Sequence[Closing], cautions: list[Caution]) -> None:
+    if not closing:
+        cautions.append(Caution("closing.not_read"))
+    for each in closing:
+        if each.exceeded:
+            params = {"point": each.point, "difference_mm": abs(each.difference_mm), "limit_mm": each.limit_mm}
+            cautions.append(Caution("closing.exceeded", params))
+
+
+def _say_curve(
+    table: PointTable, comparison: Comparison, curve: Curve, options: Options, cautions: list[Caution]
+) -> None:
+    """Doubts about the curve itself."""
+    row = comparison[curve.family]
+    flexible = comparison["flexible"].curve
+    low, high = curve.range
+    if options.working_range_mm[0] < low or options.working_range_mm[1] > high:
+        cautions.append(Caution("curve.range_not_covered", {"low_mm": low, "high_mm": high}))
+    shims = sorted(point.x_mm for point in table.points if point.shims)
+    if not any(options.working_range_mm[0] < x < options.working_range_mm[1] for x in shims[1:-1]):
+        cautions.append(Caution("points.ends_only"))
+    if flexible is None:
+        cautions.append(Caution("curve.no_flexible"))
+    elif isinstance(flexible, FlexibleCurve):
+        share = flexible.monotonic_share(np.random.default_rng(options.seed))
+        if share < MONOTONE_DOUBTED:
+            refused = share < MONOTONE_REFUSED
+            cautions.append(Caution("curve.turns" if refused else "curve.may_turn", {"share": share}))
+    if not row.fits and row.chi2 is not None:
+        worst = int(np.argmax(np.abs(curve.residuals / curve.slope(curve.points.x))))
+        off = abs(float(curve.residuals[worst] / curve.slope(curve.points.x[worst : worst + 1])[0]))
+        params = {
+            "family": curve.family,
+            "chi2": row.chi2,
+            "limit": row.chi2_limit,
+            "shim": table.points[worst].name,
+            "off_mm": off,
+        }
+        cautions.append(Caution("curve.disagrees", params))
+    ratio = row.chi2_per_dof
+    if ratio is not None and ratio < FAR_BELOW_ONE and row.dof is not None and row.dof >= 2:
+        cautions.append(Caution("curve.too_good", {"ratio": ratio}))
+    recommended = comparison.recommended
+    if options.family not in ("auto", recommended) and not options.reason:
+        cautions.append(Caution("curve.no_reason", {"family": curve.family}))
+
+
+def _corrector(result: Calibration) -> Any:
+    """From the mean of n indications to the thickness and its budget, with the curve of `result`."""
+
+    def correct(mean: float, n: int) -> tuple[float, Budget] | None:
+        x, _ = result.correct(np.array([mean]), n, outside="mask")
+        if np.ma.getmaskarray(x)[0]:
+            return None
+        return float(x[0]), result.uncertainty.budget(result.curve, float(x[0]), n)
+
+    return correct
+
+
+def _as_found(
+    table: PointTable, in_force: Calibration | None, criterion: Criterion, cautions: list[Caution]
+) -> tuple[Any, ...]:
+    """As-found readings with the curve that was in force; without one, what a thickness gauge itself shows."""
+    rows = table.readings.with_role("as-found")
+    if not rows:
+        return ()
+    if in_force is not None and in_force.usable:
+        return check_shims(rows, table, _corrector(in_force), criterion, cautions)
+    if table.readings.signal != "thickness":
+        cautions.append(Caution("as_found.no_curve"))
+        return ()
+
+    def as_shown(mean: float, n: int) -> tuple[float, Budget]:
+        u = float(np.sqrt(table.variance.variance_of_mean(mean, n)))
+        return mean, Budget(mean, (_line_of_reading(u, n, table),))
+
+    return check_shims(rows, table, as_shown, criterion, cautions)
+
+
+def _line_of_reading(u: float, n: int, table: PointTable) -> BudgetLine:
+    return BudgetLine("budget.reading", u, table.variance.dof, {"n": n})
+
+
+def _largest_budget(curve: Curve, uncertainty: Uncertainty, working: tuple[float, float]) -> Budget:
+    grid = np.linspace(*working, GRID)
+    U, _ = uncertainty.expanded(curve, grid)
+    return uncertainty.budget(curve, float(grid[int(np.argmax(U))]))
+
+
+def _next_points(
+    table: PointTable, flexible: FlexibleCurve | None, uncertainty: Uncertainty, options: Options
+) -> NextPoints | None:
+    """The unread shims, ranked; None where there is no flexible curve to rank them with."""
+    if flexible is None or not flexible.monotonic or table.fitted.V_y is None:
+        return None
+    shims = table.readings.shims
+    taken = {name for stack in table.stacks for name in stack}
+    checks = {name for row in table.readings.with_role("check", "as-found") for name in row.shims}
+    # a set that is kept for checks is not used up for the fit
+    kept = {shims[name].set_name for name in checks} - {shims[name].set_name for name in taken}
+    repeats = max(point.n for point in table.points)
+
+    def expanded(curve: FlexibleCurve, x: Array) -> Array:
+        return replace(uncertainty, flexible=curve).expanded(curve, x)[0]
+
+    def with_shim(name: str) -> Any:
+        y = float(flexible.value(np.array([table.reference((name,))]))[0])
+        return lambda: table.with_shim(name, repeats, y)
+
+    at_hand = [
+        (shim.name, table.reference((shim.name,)), with_shim(shim.name))
+        for shim in shims
+        if shim.name not in taken | checks and (not shim.set_name or shim.set_name not in kept)
+    ]
+    return rank_next(flexible, at_hand, options.working_range_mm, expanded, options.target_u_mm, repeats)
