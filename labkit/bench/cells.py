@@ -79,10 +79,10 @@ class Notes:
     cautions: list[Caution] = field(default_factory=list)
 
     def fault(self, code: str, where: Where | None = None, **params: Any) -> None:
-        self.faults.append(Fault(code, params, where))
+        self.faults.append(Fault(code, params, _place(where)))
 
     def caution(self, code: str, where: Where | None = None, **params: Any) -> None:
-        self.cautions.append(Caution(code, params, where))
+        self.cautions.append(Caution(code, params, _place(where)))
 
     def refuse_if_faulty(self) -> None:
         """
@@ -97,6 +97,11 @@ class Notes:
         if len(self.faults) > MOST_FAULTS:
             listed.append(Fault("table.more_faults", {"count": len(self.faults) - MOST_FAULTS}))
         raise BadFile(listed)
+
+
+def _place(where: Where | None) -> Where | None:
+    # pasted cells have no name: what is said of them as a whole has no place
+    return where if where and str(where) else None
 
 
 def text_of(cell: Cell) -> str:

@@ -43,7 +43,7 @@ def parse_number(text: str, decimal: str | None = None) -> float:
     text : str
         As typed. Spaces around it and a true minus sign are read.
     decimal : "." or ",", optional
-        The decimal sign. Without it the cell itself has to tell: ``0,25`` does, ``1,234`` does not.
+        The decimal sign, where the cell does not tell: ``0,25`` does, ``1,234`` does not.
 
     Returns
     -------
@@ -67,7 +67,7 @@ class Numbers:
     texts : iterable of str
         All cells that should hold numbers.
     decimal : "." or ",", optional
-        Known beforehand.
+        What it is where the cells do not tell.
 
     Attributes
     ----------
@@ -88,7 +88,7 @@ class Numbers:
         self._decided = {shape[0] for shape in shapes if shape in (".", ",", ".g", ",g")}
         self._grouping = {shape[0] for shape in shapes if shape in (".g", ",g")}
         self._comma_seen = bool(shapes & {",", ".g", ",g", "?,"})
-        self.mixed = decimal is None and len(self._decided) > 1
+        self.mixed = len(self._decided) > 1
 
     def read(self, text: str, unit: str = "") -> tuple[float, bool]:
         """
@@ -112,7 +112,7 @@ class Numbers:
             See `parse_number`.
         """
         normal = _without_unit(_normal(text), unit)
-        sign = self._decimal or self._sign_of(normal, text)
+        sign = self._sign_of(normal, text)
         value = _value(normal, sign)
         if value is None:
             _refuse(normal, text, sign)
@@ -132,6 +132,8 @@ class Numbers:
             return this
         if self._decided == {other} and other in self._grouping:
             return other
+        if self._decimal:
+            return self._decimal
         if this == "." and not self._comma_seen:
             return "."
         as_decimal, as_thousands = normal.replace(this, "."), normal.replace(this, "")
@@ -207,8 +209,6 @@ def _refuse(normal: str, text: str, sign: str) -> NoReturn:
     if with_word and _value(with_word.group(1), sign):
         code = "number.percent" if with_word.group(2) == "%" else "number.unit"
         raise BadInput(code, typed=typed, word=with_word.group(2))
-    if _SIGNS_ONLY.fullmatch(normal) and normal.count(".") + normal.count(",") == 1:
-        raise BadInput("number.other_sign", typed=typed, sign=sign)
     if _SIGNS_ONLY.fullmatch(normal):
         raise BadInput("number.separators", typed=typed)
     raise BadInput("number.text", typed=typed)

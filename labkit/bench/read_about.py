@@ -221,8 +221,8 @@ class _Keys:
 
     def _parsed(self, key: str, value: Any, code: str, parse: Callable[[str], str]) -> str:
         try:
-            return parse(value)
-        except (ValueError, TypeError):
+            return parse(str(value))
+        except ValueError:
             self.fault(code, key)
             return ""
 
@@ -315,8 +315,8 @@ def _rig(table: _Keys) -> Rig:
 
 
 def _conditions(table: _Keys) -> Conditions:
-    background = table.text("background") or "inside"
-    if background not in BACKGROUNDS:
+    background = table.text("background") or None
+    if background is not None and background not in BACKGROUNDS:
         table.fault("about.background", "background", known=list(BACKGROUNDS))
     return Conditions(
         resolution=table.length("resolution"),

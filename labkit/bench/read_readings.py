@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from datetime import date
 from itertools import pairwise
 from typing import Final
@@ -25,7 +25,7 @@ from labkit.bench.readings import Reading, Readings, Signal
 from labkit.bench.reference_shims import ReferenceShims
 from labkit.bench.shims import ShimSet
 from labkit.bench.tables import Source, read_table, source_name, table_of
-from labkit.problems import BadFile
+from labkit.problems import BadFile, Fault
 from labkit.units import length_unit, to_mm
 
 COLUMNS: Final = ("shim", "reference", "indication", "role", "time", "operator", "u", "k", "left out")
@@ -75,14 +75,7 @@ def read_readings(
     BadFile
         With every fault of the readings and of the shims, each with row and column.
     """
-    notes = Notes()
-    known = _shim_set(shims, unit, decimal, notes)
-    try:
-        table = read_table(source, notes, "readings")
-    except BadFile as refused:
-        _refuse_with(notes, refused)
-        raise
-    return _read(table, known, unit, decimal, notes, today, True)
+    return _from(lambda notes: read_table(source, notes, "readings"), shims, unit, decimal, today, True)
 
 
 def read_cells(
@@ -115,53 +108,58 @@ def read_cells(
     BadFile
         With every fault, each with row and column.
     """
-    notes = Notes()
-    known = _shim_set(shims, unit, decimal, notes)
+    return _from(lambda notes: table_of(rows, notes), shims, unit, decimal, today, whole)
+
+
+def _from(
+    take: Callable[[Notes], Table],
+    shims: ShimSet | Source | None,
+    unit: str | None,
+    decimal: str | None,
+    today: date | None,
+    whole: bool,
+) -> Readings:
+    known, faults = _shim_set(shims, unit, decimal)
     try:
-        table = table_of(rows, notes)
+        notes = Notes()
+        readings = _read(take(notes), known, bool(faults), unit, decimal, notes, today, whole)
+        if not faults:
+            return readings
     except BadFile as refused:
-        _refuse_with(notes, refused)
-        raise
-    return _read(table, known, unit, decimal, notes, today, whole)
+        faults.extend(refused.faults)
+    raise BadFile(faults)
 
 
-def _refuse_with(notes: Notes, refused: BadFile) -> None:
-    notes.faults.extend(fault for fault in refused.faults if fault not in notes.faults)
-    notes.refuse_if_faulty()
-
-
-def _shim_set(shims: ShimSet | Source | None, unit: str | None, decimal: str | None, notes: Notes) -> ShimSet | None:
+def _shim_set(
+    shims: ShimSet | Source | None, unit: str | None, decimal: str | None
+) -> tuple[ShimSet | None, list[Fault]]:
     if shims is None or isinstance(shims, ShimSet):
-        return shims
+        return shims, []
     try:
-        return read_shims(shims, unit=unit if unit and length_unit(unit) else None, decimal=decimal)
+        return read_shims(shims, unit=unit if unit and length_unit(unit) else None, decimal=decimal), []
     except BadFile as refused:
         # the readings are looked at all the same, so that everything is said at once
-        notes.faults.extend(refused.faults)
-        return None
+        return None, list(refused.faults)
 
 
 def _read(
     table: Table,
     shims: ShimSet | None,
+    names_unknown: bool,
     unit: str | None,
     decimal: str | None,
     notes: Notes,
     today: date | None,
     whole: bool,
 ) -> Readings:
-    names_unknown = bool(notes.faults)
-    try:
-        _look_for_commas(table, notes)
-        layout = lay_out(table, COLUMNS, ("indication",), notes, unnamed=_unnamed(table, shims), wide=True)
-    except BadFile as refused:
-        _refuse_with(notes, refused)
-        raise
+    _look_for_commas(table, notes)
+    layout = lay_out(table, COLUMNS, ("indication",), notes, unnamed=_unnamed(table, shims), wide=True)
     reader = _Reader(layout, shims, names_unknown, unit, decimal, notes)
     rows = [reading for row in layout.table.rows for reading in reader.read(row)]
     notes.refuse_if_faulty()
     used = reader.shims()
-    check_readings(rows, used, reader.signal, reader.unit, notes, whole=whole, today=today)
+    if not names_unknown:
+        check_readings(rows, used, reader.signal, reader.unit, notes, whole=whole, today=today)
     notes.refuse_if_faulty()
     return Readings(tuple(rows), used, reader.signal, reader.unit, source_name(layout.table), tuple(notes.cautions))
 
