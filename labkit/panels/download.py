@@ -1,0 +1,71 @@
+"""A button that has a file made when it is pressed, and saves it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from typing import Any, Final
+
+import traitlets as T
+
+from labkit.panels.browser import OneWay, source, words
+from labkit.panels.guard import report
+from labkit.problems import Problem
+
+_TYPES: Final = {
+    "pdf": "application/pdf",
+    "zip": "application/zip",
+    "csv": "text/csv",
+    "json": "application/json",
+    "xlsx": "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet",
+}
+
+
+class Download(OneWay):
+    """
+    The button.
+
+    Parameters
+    ----------
+    build : callable
+        Returns the file as bytes; called when the button is pressed. It may set `file_name` first. A `Problem` that
+        it raises is shown beside the button, as a sentence.
+    file_name : str
+        What the browser saves it as.
+
+    Attributes
+    ----------
+    label : str
+        What the button says.
+    enabled : bool
+        Whether it can be pressed. Say beside it why not.
+    primary : bool
+        The one button of its section that is filled.
+    """
+
+    _esm = source("js/make.js", "js/download.js")
+
+    label = T.Unicode("Download").tag(sync=True)
+    file_name = T.Unicode("file.bin").tag(sync=True)
+    enabled = T.Bool(True).tag(sync=True)
+    primary = T.Bool(False).tag(sync=True)
+    words: T.Dict[str, str] = T.Dict().tag(sync=True)
+
+    def __init__(self, build: Callable[[], bytes], file_name: str, label: str = "Download", **traits: Any) -> None:
+        super().__init__(file_name=file_name, label=label, words=words("download"), **traits)
+        self._build = build
+        self.on_msg(self._receive)
+
+    def _receive(self, _widget: object, content: Mapping[str, Any], _buffers: object) -> None:
+        if content.get("type") != "build" or not self.enabled:
+            return
+        # `press` comes back with the answer, so that one to an earlier press is not taken for it
+        answer = {"press": content.get("press")}
+        try:
+            made = self._build()
+        except Problem as problem:
+            self.send(answer | {"type": "refused", "text": str(problem)})
+        except Exception:
+            self.send(answer | {"type": "refused", "text": report(f"in the download of {self.file_name}")})
+        else:
+            kind = _TYPES.get(self.file_name.rpartition(".")[2].lower(), "application/octet-stream")
+            self.send(answer | {"type": "file", "name": self.file_name, "kind": kind}, buffers=[made])
