@@ -214,6 +214,32 @@ SENTENCES: Final[dict[str, str]] = {
     "sheet.typesetting": "The sheet could not be set: {why}",
     "sheet.character": "The sheet cannot print the character {character} in {place}.",
     "sheet.character.hint": "Write it another way.",
+    "outcome.pass": "Inside the limit by more than U.",
+    "outcome.conditional pass": "Inside the limit, but by less than U. All readings count.",
+    "outcome.conditional fail": "Outside the limit, but by less than U. All readings count.",
+    "outcome.fail": "Outside the limit by more than U. Do not measure parts.",
+    "outcome.fail.binary": "Not inside the limit by the guard band. Do not measure parts.",
+    "outcome.pass.binary": "Inside the limit by the guard band.",
+    "outcome.pass.simple": "Inside the limit.",
+    "outcome.fail.simple": "Outside the limit. Do not measure parts.",
+    "rule.simple": "Simple acceptance (JCGM 106:2012, clause 8): pass where the deviation lies inside the limits, fail "
+    "elsewhere. U is not part of the decision.",
+    "rule.guard-band-U": "Guard band w = U, four outcomes (ILAC-G8:09/2019). Pass: inside the limits by at least U. "
+    "Conditional pass: inside, but by less than U. Conditional fail: outside, but by less than U. Fail: outside by "
+    "more than U.",
+    "rule.guard-band-U.binary": "Guard band w = U, two outcomes (ILAC-G8:09/2019). Pass: inside the limits by at least "
+    "U. Fail: everything else.",
+    "rule.guard-band-1.65u": "Guard band w = 1.65·u, four outcomes (ISO 14253-1:2017). Pass: inside the limits by at "
+    "least w. Conditional pass: inside, but by less. Conditional fail: outside, but by less than w. Fail: outside by "
+    "more than w.",
+    "rule.guard-band-1.65u.binary": "Guard band w = 1.65·u, two outcomes (ISO 14253-1:2017). Pass: inside the limits by "
+    "at least w. Fail: everything else.",
+    "safety.magnet": "Strong magnet: keep it away from pacemakers and other implants, and from magnetic cards and "
+    "media. Fingers are pinched between the magnet and loose steel.",
+    "safety.target": "Small targets can be swallowed and can hurt an eye.",
+    "safety.part": "Measure only inert, empty parts: nothing live, under pressure or charged.",
+    "safety.groove": "A ball that bridges a groove narrower than itself reads thick, and no minimum reveals it.",
+    "safety.rules": "Local rules and the laboratory's accredited procedures come first.",
     # ---- identity, signing, verifying ----
     "identity.no_name": "Whose signing file is it? The name is empty.",
     "identity.long_name": "A name in a certificate holds {limit} characters; this one has {length}.",
@@ -448,7 +474,7 @@ SENTENCES: Final[dict[str, str]] = {
     "grid.taking": "Last taken:",
     "grid.typing": "Typed, not taken yet:",
     "grid.holding": "Kept until its place is known:",
-    "grid.unsent": "No answer yet to {count} entries. They are kept here and sent again.",
+    "grid.unsent": "Not confirmed yet: {count}. Kept here, and sent again.",
     "grid.hide_reference": "Hide reference while reading",
     "grid.row_menu": "Row menu",
     "grid.row_menu_of": "Row menu, {label}",

@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 import uuid6
+from threadpoolctl import threadpool_limits
 
 from labkit.bench.about import About
 from labkit.bench.conditions import Conditions
@@ -33,6 +34,7 @@ FAR_BELOW_ONE = 0.2
 """χ²/ν under which the stated uncertainties look too large (common practice, no source)."""
 
 
+@threadpool_limits.wrap(limits=1, user_api="blas")
 def calibrate(
     readings: Readings,
     family: str = "auto",
@@ -91,6 +93,11 @@ def calibrate(
     BadInput
         No reading that counts, one thickness only, a working range or tolerance that makes no sense, an unknown
         family or rule, or a chosen family that cannot be fitted.
+
+    Notes
+    -----
+    The matrices are small: on a busy machine, threads of the linear algebra library that wait for one another cost
+    ten times what they save. One is used.
     """
     about = about or About()
     conditions = conditions or about.conditions

@@ -225,7 +225,7 @@ class _Judge:
             dof=curve.dof,
             chi2_limit=limit,
             criterion=self._criterion(curve),
-            left_out_error_mm=self._left_out_error(form),
+            left_out_error_mm=self._left_out_error(form, curve),
             largest_residual_mm=residual,
             share_of_tolerance=residual / self.tolerance_mm if self.tolerance_mm else None,
             monotonic=curve.monotonic,
@@ -266,16 +266,17 @@ class _Judge:
             return None
         return float(m * np.log(curve.chi2 / m) + 2 * k + 2 * k * (k + 1) / (m - k - 1))
 
-    def _left_out_error(self, form: Family) -> float | None:
+    def _left_out_error(self, form: Family, curve: Curve) -> float | None:
         """Each inner point left out in turn, its error read in thickness with the slope of the flexible curve."""
         inner = np.argsort(self.points.x)[1:-1]
         if self.flexible is None or inner.size == 0:
             return None
         slopes = self.flexible.slope(self.points.x)
+        start = list(curve.parameters.values()) if form.kind == "formula" else None
         errors = []
         for i in inner:
             try:
-                without = fit_points(self.points.without(int(i)), form, self.signal, self.scale)
+                without = fit_points(self.points.without(int(i)), form, self.signal, self.scale, start)
             except BadInput:
                 return None
             x = self.points.x[i : i + 1]

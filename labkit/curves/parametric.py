@@ -184,7 +184,7 @@ def fit_parametric(
         return _curve(working, points, scale, solution.b, solution, solution.chi2)
 
     beta = working.start(points.x, g, start)
-    if form.kind != "linear":
+    if form.kind != "linear" and start is None and G.shape[1]:
         beta, _, _ = _minimise(working, points, beta, np.zeros((len(points.x), 0)), np.zeros(0))
     beta, s, cost = _minimise(working, points, beta, G, np.zeros(G.shape[1]))
     xi = points.x + G @ s

@@ -167,7 +167,8 @@ def stragglers(x: ArrayLike, groups: Sequence[ArrayLike], resolution: float) -> 
 
     Notes
     -----
-    The limit is Student's t at ν_p without the group, for `STRAGGLER_LEVEL` shared among all readings. Groups of
+    The usual spread is that of the other groups, or of the other readings of the group where that is larger. The
+    limit is Student's t at ν_p without the group, for `STRAGGLER_LEVEL` shared among all readings. Groups of
     fewer than three have no odd one out.
 
     References
@@ -190,11 +191,13 @@ def stragglers(x: ArrayLike, groups: Sequence[ArrayLike], resolution: float) -> 
             resolution,
             (float(xs.min()), float(xs.max())),
         )
-        spread = float(np.sqrt(usual.variance(xs[g]) * (1 + 1 / len(group))))
         limit = float(stdtrit(usual.dof, 1 - STRAGGLER_LEVEL / (2 * total)))
         median = float(np.median(group))
         for i, value in enumerate(group):
             apart = abs(float(value) - median)
+            # where its own neighbours scatter more than usual, it does not stand apart from them
+            variance = max(float(usual.variance(xs[g])), float(np.delete(group, i).var(ddof=1)))
+            spread = float(np.sqrt(variance * (1 + 1 / len(group))))
             if spread > 0 and apart > 1.5 * resolution and apart > limit * spread:
                 found.append(Straggler(g, i, float(value), median, apart / spread, limit))
     return tuple(found)
