@@ -64,6 +64,7 @@ SENTENCES: Final[dict[str, str]] = {
     "table.encoding.hint": "Save it as UTF-8.",
     "table.quotes": "A quoted cell begins here and does not end well.",
     "table.quotes.hint": "Look for a quotation mark too many.",
+    "table.long_cell": "There is a cell here of more than 100 000 characters: this is no table.",
     "table.no_heading": "This column has no heading.",
     "table.column_twice": "There are two columns {name}.",
     "table.missing_column": "There is no column {name}.",

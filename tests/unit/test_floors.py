@@ -20,7 +20,8 @@ FLOORS = (
     ("calibration",),
     ("sheet", "ledger", "validation", "charts", "paths"),
     ("workflow",),
-    ("panels", "commands"),
+    ("panels",),
+    ("commands",),
     ("cli",),
     ("__main__",),
 )

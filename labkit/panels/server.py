@@ -1,0 +1,276 @@
+"""
+The dashboards' server: Voila in this process, closed to everybody who does not hold the token of this start.
+
+Differs from a stock Voila in what it serves (workbooks, our assets and our landing page, no files, no folders), in
+loading nothing from outside the machine, and in reading no configuration but this file.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+import logging.handlers
+import os
+import secrets
+import shutil
+import socket
+import time
+from collections.abc import Callable
+from dataclasses import asdict
+from pathlib import Path
+from typing import Any, Final
+
+import jinja2
+from jupyter_core.utils import run_sync
+from jupyter_server.utils import url_path_join
+from tornado.httpclient import AsyncHTTPClient, HTTPError
+from tornado.httpserver import HTTPServer
+from tornado.ioloop import IOLoop
+from tornado.netutil import bind_sockets
+from tornado.web import StaticFileHandler, authenticated
+from traitlets.config import Config
+from voila.app import Voila
+from voila.handler import BaseVoilaHandler
+from voila.static_file_handler import AllowListFileHandler
+from voila.tornado.contentshandler import VoilaContentsHandler
+from voila.tornado.treehandler import TornadoVoilaTreeHandler
+
+from labkit.bench.about import Party
+from labkit.ledger import Bench, DraftLine, list_drafts, load_bench
+from labkit.panels.clock import day_and_time
+from labkit.panels.pages import address, pages
+from labkit.paths import DATA_VARIABLE, workbooks
+from labkit.problems import Problem
+
+PANELS: Final = Path(__file__).resolve().parent
+TEMPLATE: Final = "labkit"
+UPLOAD_LIMIT: Final = 10_000_000
+"""Largest file [bytes] that a page takes. Pages refuse what is larger before it is sent."""
+
+_START_LIMIT_S: Final = 120
+_CULL_AFTER_S: Final = 30 * 60
+_CULL_EVERY_S: Final = 60
+
+
+class Assets(StaticFileHandler):
+    """Style sheets, fonts and scripts. Asked for again each time, so that a new labkit is not shown in old clothes."""
+
+    def set_extra_headers(self, path: str) -> None:
+        self.set_header("Cache-Control", "no-cache")
+
+
+class Landing(BaseVoilaHandler):  # type: ignore[misc]
+    """The first page: the workbooks, and the drafts that are not finished."""
+
+    @authenticated
+    def get(self) -> None:
+        data = Path(os.environ[DATA_VARIABLE])
+        problems = []
+        try:
+            bench = load_bench(data)
+        except Problem as problem:
+            bench = Bench()
+            problems.append(str(problem))
+        lines = list_drafts(data)
+        problems += [str(line.fault) for line in lines if line.fault]
+        self.set_header("Cache-Control", "no-store")
+        self.write(
+            self.render_template(
+                "landing.html",
+                laboratory=bench.laboratory,
+                pages=pages(),
+                drafts=[_draft_row(line, bench.zone, self.base_url) for line in lines if not line.fault],
+                problems=problems,
+            )
+        )
+
+
+class Dashboards(Voila):  # type: ignore[misc]
+    """Voila as this project serves it."""
+
+    def __init__(self, data: Path, port: int, ready: Callable[[str], None], **kwargs: Any) -> None:
+        super().__init__(config=_configuration(data), **kwargs)
+        self.data = data
+        self.wanted_port = port
+        self.ready = ready
+        self.token = secrets.token_urlsafe(24)
+        self.failed: Problem | None = None
+
+    def start(self) -> None:
+        """Serve until somebody stops it."""
+        # bound before anything else is made: the kernels are told the port, and a taken one is said at once
+        self.sockets = _bind(self.wanted_port)
+        self.port = self.sockets[0].getsockname()[1]
+        super().start()
+        if self.failed:
+            raise self.failed
+
+    def init_settings(self) -> dict[str, Any]:
+        settings: dict[str, Any] = super().init_settings()
+        ours = str(PANELS / "share" / "voila" / "templates" / TEMPLATE)
+        settings["jinja2_env"].loader = jinja2.ChoiceLoader(
+            [jinja2.FileSystemLoader(ours), settings["jinja2_env"].loader]
+        )
+        for environment in (settings["jinja2_env"], settings["voila_jinja2_env"]):
+            environment.globals["laboratory"] = _laboratory(self.data)
+        return settings
+
+    def init_handlers(self) -> list[Any]:
+        closed = (TornadoVoilaTreeHandler, VoilaContentsHandler, AllowListFileHandler)
+        kept = [handler for handler in super().init_handlers() if handler[1] not in closed]
+        assets = {"path": str(PANELS / "assets")}
+        landing = {"voila_configuration": self.voila_configuration}
+        return [
+            (self.server_url, Landing, landing),
+            (url_path_join(self.server_url, r"/labkit/(.*)"), Assets, assets),
+            *kept,
+        ]
+
+    def listen(self) -> None:
+        server = HTTPServer(self.app)
+        server.add_sockets(self.sockets)
+        self.ioloop = IOLoop.current()
+        self.ioloop.add_callback(self._announce)
+        try:
+            self.ioloop.start()
+        except KeyboardInterrupt:
+            self.log.info("Stopped from the keyboard")
+        finally:
+            server.stop()
+            self.stop()
+
+    def stop(self) -> None:
+        """End every kernel first; their sockets lie in the folder that goes after them."""
+        run_sync(self.kernel_manager.shutdown_all)(now=True)
+        shutil.rmtree(self.connection_dir, ignore_errors=True)
+
+    async def _announce(self) -> None:
+        """Say the address once a page can really be opened: the server answers and the first kernels are on."""
+        place = f"http://127.0.0.1:{self.port}{self.base_url}?token={self.token}"
+        expected = {page.file for page in pages()}
+        deadline = time.monotonic() + _START_LIMIT_S
+        while time.monotonic() < deadline:
+            if expected <= set(self.kernel_manager.notebook_data):
+                try:
+                    await AsyncHTTPClient().fetch(place, follow_redirects=False)
+                except (HTTPError, OSError):
+                    self.log.warning("The first page does not answer yet", exc_info=True)
+                else:
+                    self.ready(place)
+                    return
+            await asyncio.sleep(0.05)
+        self.failed = Problem("serve.not_ready", seconds=_START_LIMIT_S, log=str(log_file(self.data)))
+        self.ioloop.stop()
+
+
+def serve(data: Path, port: int, ready: Callable[[str], None]) -> None:
+    """
+    Serve the dashboards on this machine until they are stopped from the keyboard or by SIGTERM.
+
+    Parameters
+    ----------
+    data : Path
+        The data folder; it exists.
+    port : int
+        0 for any that is free.
+    ready : callable
+        Takes the address, token included, once a page can be opened.
+
+    Raises
+    ------
+    Problem
+        ``serve.port_taken``, ``serve.not_ready``.
+    """
+    os.environ[DATA_VARIABLE] = str(data)
+    os.environ["JUPYTER_PATH"] = os.pathsep.join(
+        [str(PANELS / "share"), *filter(None, [os.environ.get("JUPYTER_PATH")])]
+    )
+    # a kernel asks this server for its visitor's address: never by way of a proxy
+    os.environ["NO_PROXY"] = os.environ["no_proxy"] = ",".join(
+        ["127.0.0.1", "localhost", *filter(None, [os.environ.get("NO_PROXY") or os.environ.get("no_proxy")])]
+    )
+    dashboards = Dashboards(data, port, ready)
+    _log_to(log_file(data), dashboards.log)
+    dashboards.initialize([])
+    dashboards.start()
+
+
+def log_file(data: Path) -> Path:
+    """Where the server writes what happened."""
+    return data / "logs" / "serve.log"
+
+
+def _configuration(data: Path) -> Config:
+    config = Config()
+    config.Voila.config_file_paths = []
+    config.Voila.ip = "127.0.0.1"
+    config.Voila.root_dir = str(workbooks())
+    config.Voila.open_browser = False
+    config.Voila.tornado_settings = {"websocket_max_message_size": 2 * UPLOAD_LIMIT}
+    config.VoilaConfiguration.template = TEMPLATE
+    config.VoilaConfiguration.allow_template_override = "NO"
+    config.VoilaConfiguration.allow_theme_override = "NO"
+    config.VoilaConfiguration.file_allowlist = []
+    config.VoilaConfiguration.resources = {"laboratory": asdict(_laboratory(data))}
+    config.VoilaConfiguration.preheat_kernel = True
+    config.VoilaConfiguration.default_pool_size = 1
+    config.VoilaConfiguration.extension_allowlist = [
+        "@jupyter-widgets/jupyterlab-manager",
+        "@voila-dashboards/widgets-manager8",
+        "anywidget",
+    ]
+    config.PasswordIdentityProvider.allow_password_change = False
+    config.KernelManager.transport = "ipc"
+    # a closed tab cannot end its kernel (its farewell fails the XSRF check), so idle ones are ended here
+    config.AsyncMappingKernelManager.cull_idle_timeout = _CULL_AFTER_S
+    config.AsyncMappingKernelManager.cull_interval = _CULL_EVERY_S
+    config.AsyncMappingKernelManager.cull_connected = False
+    # a signed PDF is one large message, and would be dropped in silence
+    config.ZMQChannelsWebsocketConnection.limit_rate = False
+    return config
+
+
+def _bind(port: int) -> list[socket.socket]:
+    try:
+        return bind_sockets(port, "127.0.0.1")
+    except OSError as error:
+        raise Problem("serve.port_taken", port=port, other=_free_port()) from error
+
+
+def _free_port() -> int:
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        return int(probe.getsockname()[1])
+
+
+def _log_to(file: Path, log: logging.Logger) -> None:
+    """Everything goes to the file: the terminal keeps the one line with the address."""
+    file.parent.mkdir(parents=True, exist_ok=True)
+    handler = logging.handlers.RotatingFileHandler(file, maxBytes=1_000_000, backupCount=3, encoding="utf-8")
+    handler.setFormatter(logging.Formatter("%(asctime)s %(levelname)s %(name)s: %(message)s"))
+    handler.setLevel(logging.INFO)
+    root = logging.getLogger()
+    root.addHandler(handler)
+    root.setLevel(logging.INFO)
+    logging.getLogger("tornado.access").setLevel(logging.WARNING)  # addresses hold the token
+    log.handlers.clear()
+    log.propagate = True
+
+
+def _laboratory(data: Path) -> Party:
+    try:
+        return load_bench(data).laboratory
+    except Problem:
+        return Bench().laboratory  # the landing page says what is wrong with the bench
+
+
+def _draft_row(line: DraftLine, zone: str, base_url: str) -> dict[str, str]:
+    page = next((page for page in pages() if page.key == line.page), None)
+    return {
+        "page": page.name if page else line.page,
+        "rig": line.rig,
+        "person": line.person,
+        "begun": day_and_time(line.begun, zone),
+        "saved": day_and_time(line.saved, zone),
+        "address": address(page, base_url, line.id) if page else "",
+    }

@@ -1,0 +1,32 @@
+"""Who has come: asked last, because a kernel is often started before there is a visitor."""
+
+from __future__ import annotations
+
+import os
+from urllib.parse import parse_qs
+
+
+def in_dashboard() -> bool:
+    """Whether this kernel belongs to the dashboards, and not to a JupyterLab or a script."""
+    return "VOILA_PREHEAT" in os.environ
+
+
+def base_url() -> str:
+    """The root of the server that shows the page, with its last slash."""
+    return os.environ.get("VOILA_BASE_URL", "/")
+
+
+def wanted_draft() -> str:
+    """
+    The draft that the address asks for, or an empty string.
+
+    Notes
+    -----
+    In the dashboards this waits until there is a visitor. Call it last, when all widgets are made; and load
+    everything that changes with time after it.
+    """
+    if not in_dashboard():
+        return ""
+    from voila.utils import get_query_string
+
+    return parse_qs(get_query_string() or "").get("draft", [""])[-1]

@@ -1,0 +1,165 @@
+"""
+The dashboards as `labkit serve` starts them, and one Chromium.
+
+A test asks for `page` (signed in, watched) and `served`. When it ends, no request may have left the machine, and
+neither the page nor its console may have complained.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import queue
+import signal
+import subprocess
+import sys
+import threading
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+from urllib.parse import parse_qs, urlsplit
+
+import pytest
+from playwright.sync_api import Browser, BrowserContext, Page, sync_playwright
+
+CHROMIUM = "/usr/bin/chromium"
+START_LIMIT_S = 120
+
+
+@dataclass(frozen=True)
+class Served:
+    """
+    A running `labkit serve`.
+
+    Attributes
+    ----------
+    address : str
+        As printed, with the token.
+    data : Path
+        Its data folder.
+    """
+
+    address: str
+    data: Path
+
+    @property
+    def root(self) -> str:
+        """``http://127.0.0.1:PORT``."""
+        return self.address.split("/?")[0]
+
+    @property
+    def token(self) -> str:
+        return parse_qs(urlsplit(self.address).query)["token"][0]
+
+    def workbook(self, name: str, query: str = "") -> str:
+        return f"{self.root}/voila/render/{name}.ipynb{query}"
+
+
+@contextlib.contextmanager
+def serving(folder: Path) -> Iterator[tuple[Served, subprocess.Popen[str]]]:
+    """`labkit serve --demo` on a free port, its data folder in `folder`, until the block ends."""
+    errors = folder / "errors.txt"
+    with errors.open("w") as sink:
+        process = subprocess.Popen(
+            [sys.executable, "-m", "labkit", "serve", "--demo", "--data", str(folder), "--port", "0"],
+            stdout=subprocess.PIPE,
+            stderr=sink,
+            text=True,
+            env={**os.environ, "IPYTHONDIR": str(folder / "ipython")},
+        )
+    lines: queue.Queue[str] = queue.Queue()
+    threading.Thread(target=_read_lines, args=(process, lines), daemon=True).start()
+    try:
+        line = lines.get(timeout=START_LIMIT_S)
+        assert line.startswith("labkit is ready: http://127.0.0.1:"), line or errors.read_text()
+        yield Served(line.split(": ", 1)[1].strip(), folder / "labkit-demo"), process
+    finally:
+        if process.poll() is None:
+            process.send_signal(signal.SIGINT)
+        process.wait(30)
+    assert process.returncode == 0, errors.read_text()
+    assert lines.get(timeout=5) == "", "labkit serve prints one line"
+
+
+def _read_lines(process: subprocess.Popen[str], lines: queue.Queue[str]) -> None:
+    """What the process prints, line by line; an empty text at the end."""
+    assert process.stdout
+    for line in process.stdout:
+        lines.put(line)
+    lines.put("")
+
+
+@pytest.fixture(scope="session")
+def served(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Served]:
+    with serving(tmp_path_factory.mktemp("served")) as (running, _):
+        yield running
+
+
+@pytest.fixture(scope="session")
+def browser() -> Iterator[Browser]:
+    with sync_playwright() as playwright:
+        started = playwright.chromium.launch(
+            executable_path=CHROMIUM,
+            args=[
+                "--no-sandbox",
+                "--disable-gpu",
+                "--disable-background-networking",
+                "--disable-component-update",
+                "--disable-dev-shm-usage",
+            ],
+        )
+        yield started
+        started.close()
+
+
+@dataclass
+class Watch:
+    """What pages did that they should not."""
+
+    inside: tuple[str, ...]
+    outside: list[str] = field(default_factory=list)
+    errors: list[str] = field(default_factory=list)
+
+    def over(self, page: Page) -> None:
+        page.on("request", lambda request: self._saw(request.url))
+        page.on("websocket", lambda socket: self._saw(socket.url))
+        page.on("pageerror", lambda error: self.errors.append(f"page: {error}"))
+        page.on("console", lambda said: self.errors.append(f"console: {said.text}") if said.type == "error" else None)
+
+    def _saw(self, url: str) -> None:
+        if not url.startswith(self.inside):
+            self.outside.append(url)
+
+
+@pytest.fixture
+def watch(served: Served) -> Iterator[Watch]:
+    """A test that provokes an error on purpose empties ``watch.errors`` after it has looked at them."""
+    watching = Watch((served.root, served.root.replace("http", "ws", 1), "data:", "blob:"))
+    yield watching
+    assert not watching.outside, f"called out of the machine: {watching.outside}"
+    assert not watching.errors, watching.errors
+
+
+@pytest.fixture
+def new_context(browser: Browser, watch: Watch) -> Iterator[Callable[..., BrowserContext]]:
+    """Makes browser contexts, each a visitor who is not signed in; options as playwright takes them."""
+    made: list[BrowserContext] = []
+
+    def make(**options: object) -> BrowserContext:
+        context = browser.new_context(accept_downloads=True, **options)
+        context.on("page", watch.over)
+        made.append(context)
+        return context
+
+    yield make
+    for context in made:
+        context.close()
+
+
+@pytest.fixture
+def page(served: Served, new_context: Callable[..., BrowserContext]) -> Page:
+    """A page of a visitor who used the printed address, 1440 wide, in light; it shows the landing page."""
+    context = new_context(viewport={"width": 1440, "height": 900}, color_scheme="light")
+    opened = context.new_page()
+    opened.goto(served.address)
+    return opened
