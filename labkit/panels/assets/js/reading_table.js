@@ -76,7 +76,8 @@ class ReadingTable {
   showRow(line, row, repeats, { locked, textAt, isUnsent }) {
     const now = row.state === "now";
     line.tr.className = now ? "lk-now" : row.state === "set-aside" ? "lk-set-aside" : "";
-    line.tr.toggleAttribute("aria-current", now);
+    if (now) line.tr.setAttribute("aria-current", "true");
+    else line.tr.removeAttribute("aria-current");
     setText(line.name, row.label);
     setText(line.reference, row.reference ?? "");
     setText(line.mean, row.mean ?? "");
