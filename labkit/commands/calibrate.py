@@ -1,0 +1,128 @@
+"""The command ``labkit calibrate``: from readings to a curve, its uncertainty, its checks, and a sheet."""
+
+from __future__ import annotations
+
+import sys
+from argparse import ArgumentParser, Namespace
+from pathlib import Path
+from typing import Any, Final
+
+from labkit import format as text
+from labkit.bench.about import About
+from labkit.bench.read_about import read_about
+from labkit.bench.read_readings import read_readings
+from labkit.calibration import Calibration, calibrate
+from labkit.commands.arguments import length_mm, range_mm, write_json, write_whole
+from labkit.commands.passphrase import add_option, passphrase
+from labkit.messages import family_label
+from labkit.paths import data_folder
+from labkit.problems import BadInput
+
+DONE: Final = 0
+NEGATIVE: Final = 3
+
+NEEDED_TO_SIGN: Final = (
+    ("laboratory.name", lambda about: about.laboratory.name),
+    ("customer.name", lambda about: about.customer.name),
+    ("rig.name", lambda about: about.rig.name),
+    ("rig.gauge.serial", lambda about: about.rig.gauge.serial),
+    ("rig.probe.serial", lambda about: about.rig.probe.serial),
+    ("rig.target.kind", lambda about: about.rig.target.kind),
+    ("procedure", lambda about: about.procedure),
+    ("operator", lambda about: about.operator),
+)
+"""What a certificate cannot do without (ISO/IEC 17025:2017, 7.8.2 and 7.8.4)."""
+
+
+def add_parser(subparsers: Any) -> None:
+    parser: ArgumentParser = subparsers.add_parser(
+        "calibrate",
+        help="calibrate from a table of readings",
+        description="Fit and compare curves, decide on the check shims, and write the record and the sheet. "
+        "Lengths are millimetres unless they carry a unit. Exit code 3 if a check shim fails.",
+    )
+    parser.add_argument("readings", metavar="READINGS", help="readings on shims: CSV, TSV or XLSX")
+    parser.add_argument("--shims", metavar="SHIMS", help="the shims with their certified values")
+    parser.add_argument("--about", metavar="FILE.toml", help="laboratory, customer, rig, conditions, procedure, rule")
+    parser.add_argument("--family", default="auto", metavar="NAME", help="a curve family; default the recommended one")
+    parser.add_argument("--reason", default="", help="why another curve than the recommended one")
+    parser.add_argument("--range", metavar="LO:HI", help="the working range, such as 0.25:2.5")
+    parser.add_argument("--tolerance", metavar="T", help="half-width of the deviation allowed at a check shim")
+    parser.add_argument("--unit", metavar="UNIT", help="of readings that name none: mm, um, in, mil, or a raw unit")
+    parser.add_argument("--decimal", choices=[".", ","], help="the decimal sign, where the file does not tell")
+    parser.add_argument("--json", metavar="FILE", help="write the record; - for standard output")
+    parser.add_argument("--sheet", type=Path, metavar="FILE.pdf", help="write the sheet: unsigned without --sign")
+    parser.add_argument("--sign", type=Path, metavar="IDENTITY.p12", help="sign the sheet and keep it in the ledger")
+    parser.add_argument("--data", type=Path, metavar="DIR", help="the data folder; default the user's own")
+    add_option(parser)
+
+
+def run(args: Namespace) -> int:
+    about = read_about(args.about) if args.about else About()
+    if args.sign and not args.sheet:
+        raise BadInput("command.sign_needs_sheet")
+    if args.sign:
+        _check_particulars(about)
+    readings = read_readings(args.readings, args.shims, args.unit, args.decimal)
+    result = calibrate(
+        readings,
+        args.family,
+        range_mm(args.range) if args.range else about.working_range_mm,
+        length_mm(args.tolerance) if args.tolerance else about.tolerance_mm,
+        about.target_u_mm,
+        about.conditions,
+        about.rule or "guard-band-U",
+        about.outcomes or "four",
+        reason=args.reason,
+        about=about,
+    )
+    record = result.to_dict()
+    if args.sheet:
+        _write_sheet(args, record)
+    if args.json:
+        write_json(args.json, record)
+    print(summary(result), file=sys.stderr if args.json == "-" else sys.stdout)
+    return NEGATIVE if result.verdict in ("fail", "conditional fail") else DONE
+
+
+def _check_particulars(about: About) -> None:
+    missing = [key for key, value in NEEDED_TO_SIGN if not value(about)]
+    if missing:
+        raise BadInput("command.about_missing", missing=missing)
+
+
+def _write_sheet(args: Namespace, record: dict[str, Any]) -> None:
+    from labkit.sheet import render, sign
+
+    if not args.sign:
+        write_whole(args.sheet, render(record))
+        return
+    from labkit.ledger import sign_and_keep
+
+    word = passphrase(args.passphrase_file)
+    identity = args.sign
+
+    def make(number: str) -> bytes:
+        return sign(render(record, number=number, signed=True), identity.read_bytes(), word)
+
+    if not identity.is_file():
+        raise BadInput("command.no_file", file=str(identity))
+    entry = sign_and_keep(data_folder(args.data), record, make)
+    write_whole(args.sheet, entry.pdf.read_bytes())
+
+
+def summary(result: Calibration) -> str:
+    """The result in the order in which it is asked for: curve, uncertainty, checks, next shim, doubts."""
+    lines = [f"Curve     {family_label(result.curve.family)}. {result.reason}"]
+    if result.budget is not None:
+        at = text.length(result.budget.at_mm, decimals=3)
+        U = text.expanded_length(result.budget.U_mm)
+        lines.append(f"U         {U} at most (k = {text.number(result.budget.k, 2)}), at {at}")
+    for check in result.checks:
+        deviation = text.length(check.deviation_mm, "µm", signed=True)
+        decided = f": {check.outcome}" if check.outcome else ""
+        lines.append(f"Check     {check.point}  {deviation}, U {text.expanded_length(check.U_mm)}{decided}")
+    if result.next_points is not None:
+        lines.append(f"Next      {result.next_points.reason}")
+    lines += [f"Caution   {caution}{' ' + caution.hint if caution.hint else ''}" for caution in result.cautions]
+    return "\n".join(lines)
