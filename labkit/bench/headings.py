@@ -16,6 +16,7 @@ from labkit.units import length_unit
 _HEADING: Final = re.compile(r"\s*(.*?)\s*(?:[\[(]\s*(.*?)\s*[\])])?\s*:?\s*")
 _REPEAT: Final = re.compile(r"(?:(?:reading|repeat|indication|no|nr|r|n|#)\.?\s*)?([0-9]{1,3})")
 _TITLE_ROWS: Final = 20
+_LONGEST_HEADING: Final = 200
 
 COMPUTED: Final = frozenset(
     ("mean", "average", "median", "sum", "total", "min", "max", "range", "s", "sd", "std", "stdev")
@@ -167,8 +168,10 @@ def _heading_at(table: Table, known: Collection[str], wide: bool) -> int | None:
 
 def _split(cell: Cell) -> tuple[str, str]:
     """The name and the unit in a heading."""
-    found = _HEADING.fullmatch(text_of(cell))
-    name, unit = found.groups() if found else (text_of(cell), "")
+    # cut: the pattern takes long over a text of nothing but brackets, and no heading is that long
+    text = text_of(cell)[:_LONGEST_HEADING]
+    found = _HEADING.fullmatch(text)
+    name, unit = found.groups() if found else (text, "")
     return plain_name(name), unit or ""
 
 
@@ -177,7 +180,7 @@ def _named(body: Table, heading: Row, known: Collection[str], wide: bool, notes:
     repeats: list[Column] = []
     for index, cell in enumerate(heading.cells):
         name, unit = _split(cell)
-        typed = text_of(cell) or letters(index)
+        typed = text_of(cell)[:_LONGEST_HEADING] or letters(index)
         blank = all(row.cell(index) == "" for row in body.rows)
         column = Column(index, typed, name, unit)
         where = body.where(heading, typed)

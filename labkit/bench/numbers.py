@@ -12,6 +12,7 @@ from labkit.problems import BadInput
 from labkit.units import length_unit
 
 DECIMAL_SIGNS: Final = (".", ",")
+_MOST_SHOWN: Final = 40
 
 # marks that change the direction of writing, and other characters without width: text may hold them, numbers
 # come out of some programs wrapped in them
@@ -117,7 +118,7 @@ class Numbers:
         if value is None:
             _refuse(normal, text, sign)
         if not math.isfinite(value[0]):
-            raise BadInput("number.too_large", typed=text.strip())
+            raise BadInput("number.too_large", typed=_shown(text))
         return value
 
     def _sign_of(self, normal: str, typed: str) -> str:
@@ -137,7 +138,7 @@ class Numbers:
         if this == "." and not self._comma_seen:
             return "."
         as_decimal, as_thousands = normal.replace(this, "."), normal.replace(this, "")
-        raise BadInput("number.ambiguous", typed=typed.strip(), one=as_decimal, other=as_thousands)
+        raise BadInput("number.ambiguous", typed=_shown(typed), one=as_decimal, other=as_thousands)
 
 
 def number_like(text: str) -> bool:
@@ -145,6 +146,12 @@ def number_like(text: str) -> bool:
     Whether a cell was meant as a number, right or wrong: ``1.99O`` was, ``A-1`` was not.
     """
     return re.match(r"[+-]?[.,]?[0-9]", _normal(text)) is not None or text.strip().lower() in ("nan", "inf")
+
+
+def _shown(text: str) -> str:
+    """What a message quotes of a cell."""
+    typed = text.strip()
+    return typed if len(typed) <= _MOST_SHOWN else typed[:_MOST_SHOWN] + "…"
 
 
 def _normal(text: str) -> str:
@@ -188,7 +195,7 @@ def _value(normal: str, sign: str) -> tuple[float, bool] | None:
 
 
 def _refuse(normal: str, text: str, sign: str) -> NoReturn:
-    typed = text.strip()
+    typed = _shown(text)
     if not normal:
         raise BadInput("number.empty")
     folded = normal.lower()

@@ -66,7 +66,7 @@ def read_table(source: Source, notes: Notes, sheet: str = "") -> Table:
         return _filled(read_workbook(content, name, sheet, notes), notes)
     if content.startswith(_OLD_OFFICE):
         _refuse("table.old_workbook", name)
-    return _filled(_from_text(_decoded(content, name), name, notes), notes)
+    return _filled(_from_text(decoded(content, name), name, notes), notes)
 
 
 def table_of(rows: Sequence[Sequence[Cell]], notes: Notes) -> Table:
@@ -121,7 +121,7 @@ def _from_path(source: str | os.PathLike[str]) -> tuple[bytes, str]:
         _refuse("table.cannot_open", "", name=name)
 
 
-def _decoded(content: bytes, name: str) -> str:
+def decoded(content: bytes, name: str) -> str:
     for mark, encoding in (
         (codecs.BOM_UTF8, "utf-8-sig"),
         (codecs.BOM_UTF16_LE, "utf-16"),
@@ -167,6 +167,7 @@ def _from_text(text: str, name: str, notes: Notes) -> Table:
     place = Table((), name, separator=separator)
     _look_into_comments(lines, separator, place, notes)
     rows: list[tuple[int, list[str]]] = []
+    number = 0
     reader = csv.reader(_without_comments(lines), delimiter=separator, strict=True)
     try:
         # counted by record, as a spreadsheet counts: a quoted cell may hold a line break
@@ -174,8 +175,9 @@ def _from_text(text: str, name: str, notes: Notes) -> Table:
             if cells:
                 rows.append((number, cells))
                 _check_size(len(rows), len(cells), name)
-    except csv.Error:
-        raise BadFile([*notes.faults, Fault("table.quotes", {}, place.where(len(rows) + 1))]) from None
+    except csv.Error as trouble:
+        code = "table.long_cell" if "field larger" in str(trouble) else "table.quotes"
+        raise BadFile([*notes.faults, Fault(code, {}, place.where(number + 1))]) from None
     return Table(kept_rows(rows, place, notes), name, separator=separator)
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import re
 import zipfile
+from collections.abc import Iterator
 from datetime import date, datetime, time
 from typing import Any, Final, NoReturn
 from xml.etree import ElementTree
@@ -17,6 +18,7 @@ MOST_UNPACKED_BYTES: Final = 50_000_000
 _MAIN: Final = "{http://schemas.openxmlformats.org/spreadsheetml/2006/main}"
 _LINK: Final = "{http://schemas.openxmlformats.org/officeDocument/2006/relationships}id"
 _MERGED: Final = re.compile(rb'<(?:\w+:)?mergeCell\b[^>]*\bref="([A-Z]+)([0-9]+):([A-Z]+)([0-9]+)"')
+_FORMULA: Final = re.compile(rb"<(?:\w+:)?f[ />]")
 _HIDDEN_ROW: Final = re.compile(rb'<(?:\w+:)?row\b(?=[^>]*\bhidden="(?:1|true)")[^>]*\br="([0-9]+)"')
 _HIDDEN_COLUMN: Final = re.compile(rb'<(?:\w+:)?col\b(?=[^>]*\bhidden="(?:1|true)")[^>]*\bmin="([0-9]+)"')
 
@@ -51,7 +53,7 @@ def read_workbook(content: bytes, file: str, sheet: str, notes: Notes) -> Table:
         title, path = _sheet(parts, sheet, file)
         raw = parts.read(path)
         _look_at_layout(raw, Table((), file, title), notes)
-        return _cells(content, title, file, notes)
+        return _cells(content, title, raw, file, notes)
     except BadFile:
         raise
     except Exception:
@@ -121,37 +123,45 @@ def _look_at_layout(raw: bytes, place: Table, notes: Notes) -> None:
         notes.caution("workbook.hidden_columns", place.where(None, hidden_columns[0]), columns=hidden_columns)
 
 
-def _cells(content: bytes, title: str, file: str, notes: Notes) -> Table:
-    import openpyxl
-
+def _cells(content: bytes, title: str, raw: bytes, file: str, notes: Notes) -> Table:
     place = Table((), file, title)
-    # twice: with data_only a formula shows the value that was stored with it, without it the formula itself
-    formulas = openpyxl.load_workbook(io.BytesIO(content), read_only=True)[title]
-    values = openpyxl.load_workbook(io.BytesIO(content), read_only=True, data_only=True)[title]
-    for view in (formulas, values):
-        # the stated size of a sheet may be wrong, in either direction
-        view.reset_dimensions()
+    formulas = _formulas(content, title) if _FORMULA.search(raw) else set()
     computed: list[str] = []
     first = None
     rows: list[tuple[int, list[Cell]]] = []
-    pairs = zip(formulas.iter_rows(), values.iter_rows(), strict=True)
-    for number, (typed_row, value_row) in enumerate(pairs, 1):
-        cells: list[Cell] = []
-        for index, (typed, shown) in enumerate(zip(typed_row, value_row, strict=True)):
-            cells.append(_cell(shown.value))
-            if typed.data_type == "f":
-                where = place.where(number, letters(index))
-                if shown.value is None:
-                    notes.fault("workbook.formula_without_value", where)
-                else:
-                    computed.append(f"{letters(index)}{number}")
-                    first = first or where
+    for number, values in enumerate(_view(content, title, stored_values=True), 1):
+        cells = [_cell(each.value) for each in values]
+        for index, cell in enumerate(cells):
+            if (number, index) not in formulas:
+                continue
+            where = place.where(number, letters(index))
+            if cell == "":
+                notes.fault("workbook.formula_without_value", where)
+            else:
+                computed.append(f"{letters(index)}{number}")
+                first = first or where
         if any(cell != "" for cell in cells):
             rows.append((number, cells))
             _check_size(len(rows), cells, file)
     if computed:
         notes.caution("workbook.formula", first, count=len(computed), cells=computed[:5])
     return Table(kept_rows(rows, place, notes), file, title)
+
+
+def _formulas(content: bytes, title: str) -> set[tuple[int, int]]:
+    """The places of formulas: row from 1, column from 0."""
+    rows = enumerate(_view(content, title, stored_values=False), 1)
+    return {(number, i) for number, row in rows for i, cell in enumerate(row) if cell.data_type == "f"}
+
+
+def _view(content: bytes, title: str, *, stored_values: bool) -> Iterator[tuple[Any, ...]]:
+    """The rows of a worksheet; a formula shows the value that was stored with it, or itself."""
+    import openpyxl
+
+    view = openpyxl.load_workbook(io.BytesIO(content), read_only=True, data_only=stored_values)[title]
+    # the stated size of a sheet may be wrong, in either direction
+    view.reset_dimensions()
+    return iter(view.iter_rows())
 
 
 def _check_size(rows: int, cells: list[Cell], file: str) -> None:

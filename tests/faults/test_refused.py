@@ -181,6 +181,10 @@ REFUSED: dict[str, tuple[Callable[[], object], str, int | None, str]] = {
     ),
     "day or month": (shims("shim,thickness [mm],due\nA-1,0.5,03/04/2026\n"), "table.not_a_date", 2, "due"),
     "open quotes": (readings(f'{HEAD}A-1,0.25\n"A-2,0.5\n'), "table.quotes", 3, ""),
+    "endless cell": (readings(f"{HEAD}A-1,{'1' * 200_000}\n"), "table.long_cell", 2, ""),
+    "nothing but brackets": (
+        readings(f"shim,{'[' * 100_000},indication [mm]\nA-1,1,1\n"), "table.unknown_column", 1, "[" * 200,
+    ),
     "not text": (readings(b"\x00\x01\x02\x00\x00shim"), "table.not_text", None, ""),
     "odd bytes": (readings(b"shim,indication [mm]\nA-1\x81,0.25\n"), "table.encoding", 2, ""),
     "half a UTF-16 character": (readings(b"\xff\xfes\x00h\x00i"), "table.encoding", 1, ""),
@@ -271,6 +275,12 @@ def test_a_hopeless_file_does_not_drown_its_reader() -> None:
         read_readings(HEAD + "A-1,x\n" * 500, SHIMS)
     assert len(refused.value.faults) == 201
     assert str(refused.value.faults[-1]) == "300 more faults are not listed."
+
+
+def test_a_message_quotes_no_more_of_a_cell_than_helps() -> None:
+    with pytest.raises(BadFile) as refused:
+        read_readings(f"{HEAD}A-1,{'x' * 10_000}\nA-2,0.5\n", SHIMS)
+    assert len(str(refused.value)) < 200
 
 
 def test_a_decimal_sign_is_a_point_or_a_comma() -> None:
