@@ -155,6 +155,8 @@ SENTENCES: Final[dict[str, str]] = {
     "readings.reference_beside_shims.hint": "Add a column shim, or leave the table of shims out.",
     "readings.no_shim": "This row names no shim.",
     "readings.no_reference": "There is no reference value.",
+    "readings.references_zero": "All references are 0.",
+    "readings.references_zero.hint": "Type the certified thickness of each shim.",
     "readings.unknown_shim": "Shim {shim} is not in {set}.",
     "readings.unknown_shim.hint": "Add it to the shims with its certified value, or correct the name.",
     "readings.like_shim": "Shim {shim} is not in {set}. Is it {like}?",

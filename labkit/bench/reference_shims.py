@@ -36,9 +36,11 @@ class ReferenceShims:
 
     def as_set(self) -> ShimSet:
         """
-        The shims gathered so far; a caution says where they state no uncertainty.
+        The shims gathered so far; a caution says where they state no uncertainty, a fault that all are 0.
         """
         shims = tuple(self._shims.values())
+        if not shims and not self._layout.is_blank("reference"):
+            self._notes.fault("readings.references_zero", self._layout.where(None, self._column))
         without = [shim.name for shim in shims if shim.u_mm is None]
         if without:
             self._notes.caution("shims.no_u", self._layout.table.where(), shims=without)

@@ -129,8 +129,11 @@ REFUSED: dict[str, tuple[Callable[[], object], str, int | None, str]] = {
         lone("reference [counts],indication [mm]\n0.5,0.5\n"), "table.not_a_length_unit", 1, "reference [counts]",
     ),
     "references all zero": (
-        lone("reference [mm],indication [mm],role\n0,0.5,check\n0,0.4,fit\n"),
-        "readings.role_against_shim", 2, "reference [mm]",
+        lone("reference [mm],indication [mm]\n0,0.5\n0,0.4\n"), "readings.references_zero", 1, "reference [mm]",
+    ),
+    "reference of 0 to check": (
+        lone("reference [mm],indication [mm],role\n0.5,0.5,fit\n0,0.4,check\n"),
+        "readings.role_against_shim", 3, "reference [mm]",
     ),
     "one shim, two references": (
         lone("shim,reference [mm],indication [mm]\nA-1,0.5,0.5\nA-1,0.6,0.5\n"),
