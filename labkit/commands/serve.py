@@ -29,9 +29,9 @@ def run(args: Namespace) -> int:
     data = data_folder(args.data, demo=args.demo)
     _prepare(data)
     if args.demo:
-        from labkit.ledger.demo import fill_if_empty
+        from labkit.commands.demo import prepare_demo
 
-        fill_if_empty(data)
+        prepare_demo(data)
     from labkit.panels.server import serve
 
     serve(data, args.port, lambda address: print(f"labkit is ready: {address}", flush=True))

@@ -107,13 +107,12 @@ def _sections() -> list[shell.Section]:
 def _fill(frame: shell.Page, data: Path, draft_id: str) -> None:
     bench = load_bench(data)
     shell.say_laboratory(frame, bench.laboratory)
-    shell.say_people(frame, [person.name for person in bench.people])
-    begun = utc_now()
     try:
         draft = load_draft(data, draft_id) if draft_id else {}
     except Problem as problem:
         draft = {}
         shell.say_banner(frame, str(problem))
+    shell.say_people(frame, [person.name for person in bench.people], draft.get("person", ""))
     pale = '<span class="lk-pale">{}</span>'
     shell.say_strip(
         frame,
@@ -122,7 +121,11 @@ def _fill(frame: shell.Page, data: Path, draft_id: str) -> None:
     )
     shell.say_cells(
         frame,
-        {"Draft": day_and_time(begun, bench.zone), "Read by": draft.get("person") or "–", "Follows": "–"},
+        {
+            "Draft": day_and_time(draft.get("begun") or utc_now(), bench.zone),
+            "Read by": draft.get("person") or "–",
+            "Follows": "–",
+        },
     )
     frame.heartbeat.title = f"Calibrate · {bench.laboratory.name or 'labkit'}"
     frame.heartbeat.draft = draft.get("id", "")

@@ -22,12 +22,14 @@ from typing import Any, Final
 
 import jinja2
 from jupyter_core.utils import run_sync
+from jupyter_server.auth.decorator import allow_unauthenticated
+from jupyter_server.base.handlers import JupyterHandler
 from jupyter_server.utils import url_path_join
-from tornado.httpclient import AsyncHTTPClient, HTTPError
+from tornado.httpclient import AsyncHTTPClient, HTTPClientError
 from tornado.httpserver import HTTPServer
 from tornado.ioloop import IOLoop
 from tornado.netutil import bind_sockets
-from tornado.web import StaticFileHandler, authenticated
+from tornado.web import HTTPError, StaticFileHandler, authenticated
 from traitlets.config import Config
 from voila.app import Voila
 from voila.handler import BaseVoilaHandler
@@ -85,6 +87,14 @@ class Landing(BaseVoilaHandler):  # type: ignore[misc]
         )
 
 
+class NoSuchPage(JupyterHandler):
+    """Says so, in our own clothes, to everybody."""
+
+    @allow_unauthenticated
+    def get(self, *_: str) -> None:
+        raise HTTPError(404)
+
+
 class Dashboards(Voila):  # type: ignore[misc]
     """Voila as this project serves it."""
 
@@ -111,6 +121,7 @@ class Dashboards(Voila):  # type: ignore[misc]
         settings["jinja2_env"].loader = jinja2.ChoiceLoader(
             [jinja2.FileSystemLoader(ours), settings["jinja2_env"].loader]
         )
+        settings["default_handler_class"] = NoSuchPage
         for environment in (settings["jinja2_env"], settings["voila_jinja2_env"]):
             environment.globals["laboratory"] = _laboratory(self.data)
         return settings
@@ -153,7 +164,7 @@ class Dashboards(Voila):  # type: ignore[misc]
             if expected <= set(self.kernel_manager.notebook_data):
                 try:
                     await AsyncHTTPClient().fetch(place, follow_redirects=False)
-                except (HTTPError, OSError):
+                except (HTTPClientError, OSError):
                     self.log.warning("The first page does not answer yet", exc_info=True)
                 else:
                     self.ready(place)

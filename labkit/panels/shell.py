@@ -188,7 +188,7 @@ class Page:
         What is shown.
     sections : tuple of Section
     heartbeat : Heartbeat
-        Set its ``saved`` and ``draft`` after each saving.
+        Set its ``draft`` when there is one, and its ``title``.
     theme : ThemeSwitch
     person : Dropdown
         Who is at the page; an empty string until somebody is chosen.
@@ -300,11 +300,13 @@ def say_strip(frame: Page, cells: Iterable[tuple[str, str]], saved: tuple[str, s
     cells : iterable of (str, str)
         What it is (text), and what it says (HTML); the first takes the room that is left.
     saved : (str, str), optional
-        "Saved" or "Not saved since", and the time; it drops out where there is little room.
+        "Saved" or "Not saved since", and the time; it drops out where there is little room. The banner of a lost
+        connection names this time.
     """
     shown = "".join(f"<div><dt>{escape(what)}</dt><dd>{says}</dd></div>" for what, says in cells)
     if saved:
         shown += f'<div class="lk-drop"><dt>{escape(saved[0])}</dt><dd>{escape(saved[1])}</dd></div>'
+    frame.heartbeat.saved = saved[1] if saved else ""
     say(frame.strip, f"<dl>{shown}</dl>")
 
 

@@ -128,3 +128,12 @@ def test_posting_needs_more_than_the_cookie(page, served):
     answer = page.request.post(f"{served.root}/voila/api/shutdown/{new_id()}")
     assert answer.status == 403
     assert "_xsrf" in json.loads(answer.text())["message"]
+
+
+def test_a_page_that_is_none_says_so(page, served, watch):
+    page.goto(f"{served.root}/nothing/here")
+    expect(page.get_by_role("heading", name="There is no such page")).to_be_visible()
+    page.get_by_role("link", name="All workbooks and drafts").click()
+    expect(page.get_by_role("heading", name="Workbooks")).to_be_visible()
+    assert [error for error in watch.errors if "404" not in error] == []
+    watch.errors.clear()
