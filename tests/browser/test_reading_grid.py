@@ -228,7 +228,7 @@ def test_the_band_says_when_it_does_not_listen_and_f8_brings_it_back(open_page: 
     field = page.get_by_placeholder("Note")
     field.click()
     expect(page.locator(BAND)).to_have_class("lk-now-band lk-noprint lk-deaf")
-    expect(page.locator(".lk-advice")).to_have_text(
+    expect(page.locator(".lk-advised")).to_have_text(
         "Not listening. The cursor is in another field. Press F8 to take readings."
     )
     take(page, "1.497")
@@ -252,6 +252,7 @@ def test_a_click_on_bare_paper_does_not_lose_the_next_reading(open_page: Open) -
 def test_tab_passes_through_in_reading_order(open_page: Open) -> None:
     page = open_page("readings").page
     page.get_by_placeholder("Note").click()
+    expect(page.locator(".lk-advised")).to_contain_text("Not listening.")
     passed = []
     for _ in range(6):
         page.keyboard.press("Tab")
@@ -294,6 +295,16 @@ def test_buttons_of_the_band_report_and_the_next_reading_still_counts(open_page:
     take(page, "1.002")
     expect(cell(page, "Zero", 2)).to_have_text("1.002")
     assert [event["type"] for event in opened.wait_seen(4)] == ["hide-reference", "take", "button", "take"]
+
+
+def test_a_ticked_choice_stays_ticked_until_python_has_answered(open_page: Open) -> None:
+    page = open_page("readings").page
+    page.evaluate("() => { WebSocket.prototype.send = () => {}; }")
+    choice = page.get_by_label("Hide reference while reading")
+    choice.check()
+    page.get_by_placeholder("Note").click()
+    expect(page.locator(".lk-advised")).to_contain_text("Not listening.")
+    expect(choice).to_be_checked()
 
 
 def test_one_sound_for_taken_and_another_for_a_reading_to_look_at(open_page: Open) -> None:

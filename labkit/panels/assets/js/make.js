@@ -33,6 +33,14 @@ function setText(element, text) {
   if (element.textContent !== text) element.textContent = text;
 }
 
+// Builds an element's children anew, but only when `plan` (what they are built from) differs from last time.
+function renew(element, plan, parts) {
+  const text = JSON.stringify(plan);
+  if (element.lkPlan === text) return;
+  element.lkPlan = text;
+  element.replaceChildren(...parts());
+}
+
 // Watches traits for as long as a view stands; returns what ends it.
 function watch(model, names, callback) {
   names.forEach((name) => model.on(`change:${name}`, callback));

@@ -16,6 +16,9 @@ class ReadingBand {
     this.more = make("div", "lk-quiet");
     this.hint = make("div", "lk-hint", "", { role: "status" });
     this.advice = make("div", "lk-advice");
+    this.advised = make("span", "lk-advised");
+    this.controls = make("span", "lk-controls");
+    this.advice.append(this.advised, this.controls);
     this.root = this.assemble();
   }
 
@@ -75,34 +78,30 @@ class ReadingBand {
     setText(this.hint, hint);
   }
 
-  // Built anew only when it says something else: a button that has the focus must not be replaced under it.
-  showAdvice(band, { deaf, unsent, locked }) {
-    const plan = JSON.stringify([band.advice, "hide_reference" in band, deaf, unsent, locked]);
-    if (plan !== this.plan) {
-      this.plan = plan;
-      this.advice.replaceChildren(...this.adviceParts(band, deaf, unsent, locked));
-      this.advice.hidden = this.advice.children.length === 0;
-    }
-    const box = this.advice.querySelector("input");
+  // Text and controls apart: the text changes with the focus, and a button must not be replaced while it is clicked.
+  showAdvice(band, state) {
+    renew(this.advised, [band.advice, state.deaf, state.unsent], () => this.advisedParts(band.advice ?? {}, state));
+    const wanted = state.locked ? [] : [band.advice?.buttons ?? [], "hide_reference" in band];
+    renew(this.controls, wanted, () => (state.locked ? [] : this.controlParts(band)));
+    this.advice.hidden = this.advised.children.length + this.controls.children.length === 0;
+    const box = this.controls.querySelector("input");
     if (box) box.checked = Boolean(band.hide_reference);
   }
 
-  adviceParts(band, deaf, unsent, locked) {
-    const advice = band.advice ?? {};
+  advisedParts(advice, { deaf, unsent }) {
     if (unsent) return [make("span", "lk-mark lk-watch", sentence(this.words.unsent, { count: unsent }))];
-    if (deaf) return [this.text(this.words.deaf + ".", this.words.deaf_why)];
+    if (deaf) return [this.text(`${this.words.deaf}.`, this.words.deaf_why)];
     const parts = [];
     if (advice.lead || advice.text) parts.push(this.text(advice.lead, advice.text, advice.lead ? "" : "lk-quiet"));
     if (advice.mark) parts.push(make("span", `lk-mark lk-${advice.mark.state} lk-narrow-drop`, advice.mark.text));
-    if (locked) return parts;
-    const right = [];
-    if ("hide_reference" in band) right.push(this.hideChoice());
-    for (const each of advice.buttons ?? []) {
-      const classes = each.primary ? "lk-btn lk-slim lk-go" : "lk-btn lk-slim";
-      right.push(button(each.label, classes, () => this.actions.press(each.id)));
-    }
-    if (right.length) right.unshift(make("span", "lk-gap"));
-    return [...parts, ...right];
+    return parts;
+  }
+
+  controlParts(band) {
+    const buttons = (band.advice?.buttons ?? []).map(({ id, label, primary }) =>
+      button(label, primary ? "lk-btn lk-slim lk-go" : "lk-btn lk-slim", () => this.actions.press(id)),
+    );
+    return "hide_reference" in band ? [this.hideChoice(), ...buttons] : buttons;
   }
 
   text(lead, rest, classes = "") {

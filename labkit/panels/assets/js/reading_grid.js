@@ -281,7 +281,10 @@ class ReadingGrid {
 
   // The band as Python wrote it, with what was taken or typed since.
   bandNow() {
-    const band = this.model.get("band");
+    const band = { ...this.model.get("band") };
+    if (Object.keys(band).length === 0) return band; // a page that shows the grid alone
+    const hide = this.outbox.waiting.findLast((message) => message.type === "hide-reference");
+    if (hide) band.hide_reference = hide.value;
     if (this.typed && (this.awaited || !this.table.at(this.cursor)))
       return { ...band, last_label: this.words.typing, last_value: this.typed };
     if (this.held.length) return { ...band, last_label: this.words.holding, last_value: this.held.at(-1) };
@@ -297,10 +300,7 @@ class ReadingGrid {
 
   showTools() {
     const tools = this.locked ? [] : this.model.get("tools");
-    const plan = JSON.stringify(tools);
-    if (plan === this.toolsPlan) return;
-    this.toolsPlan = plan;
-    this.tools.replaceChildren(...tools.flatMap((tool) => this.tool(tool)));
+    renew(this.tools, tools, () => tools.flatMap((tool) => this.tool(tool)));
     this.tools.hidden = tools.length === 0;
   }
 

@@ -112,14 +112,13 @@ class ReadingTable {
   }
 
   showRemark(line, row) {
-    const plan = JSON.stringify([row.remark, row.remark_state, row.remark_button]);
-    if (plan === line.plan) return;
-    line.plan = plan;
-    const marked = MARKS.includes(row.remark_state);
-    const parts = [make("span", marked ? `lk-mark lk-${row.remark_state}` : "", row.remark ?? "")];
-    const more = row.remark_button;
-    if (more) parts.push(" ", button(more.label, "lk-link", () => this.actions.press(more.id)));
-    line.remark.replaceChildren(...parts);
+    renew(line.remark, [row.remark, row.remark_state, row.remark_button], () => this.remarkParts(row));
+  }
+
+  remarkParts({ remark, remark_state, remark_button }) {
+    const text = make("span", MARKS.includes(remark_state) ? `lk-mark lk-${remark_state}` : "", remark ?? "");
+    if (!remark_button) return [text];
+    return [text, " ", button(remark_button.label, "lk-link", () => this.actions.press(remark_button.id))];
   }
 
   // The element at a place; `menu` stands for the button at the row's end. Undefined when it is not shown.
