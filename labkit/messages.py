@@ -4,7 +4,8 @@ Sentences: every code that a problem, caution, reason or blocker carries, as a p
 A sentence is a template. Its fields take the parameters of the finding; what stands after the colon says how
 `labkit.format` writes the number: ``{x_mm:mm}`` a length (also ``µm``, ``in``, ``mil``), ``{u_mm:U}`` an expanded
 uncertainty, ``{d_mm:+µm}`` a signed length, ``{share:%}`` a percentage, ``{name:family}`` a curve family, ``{n:.3}``
-so many decimals, ``{n:~3}`` so many significant digits. A code ending in ``.hint`` holds the remedy that goes with the
+so many decimals, ``{n:~3}`` so many significant digits. On a page in another unit ``mm`` is written in that unit,
+``µm`` and ``U`` in the small one that goes with it. A code ending in ``.hint`` holds the remedy that goes with the
 code before it.
 """
 
@@ -15,7 +16,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any, Final
 
 from labkit import format as _format
-from labkit.units import LENGTH_UNITS
+from labkit.units import LENGTH_UNITS, small_unit
 
 SENTENCES: Final[dict[str, str]] = {
     # ---- numbers ----
@@ -385,6 +386,108 @@ SENTENCES: Final[dict[str, str]] = {
     "record.newer.hint": "Use labkit {version} or later.",
     "record.method": "This record was computed by {method}, which this labkit does not know.",
     "record.own_family": "This record used an own curve family, {family}, which is not registered here.",
+    # ---- the page Calibrate: fields ----
+    "field.high": "The upper end must be above {low_mm:.2} mm.",
+    "field.temperature": "{t:.1} °C is outside 20 ± {within:.0} °C of this procedure.",
+    "field.repeats": "A whole number from 1 to {most}.",
+    "field.above_zero": "It must be above 0.",
+    "field.time": "“{typed}” is not a time of day. Write it as 09:17.",
+    "field.shims_due": "{set} was due on {due}. The sheet will say so, unless you choose another.",
+    "tick.clean": "Tip and target are clean: no steel chips",
+    "tick.no_steel": "No steel tool or second magnet within 300 mm",
+    "tick.shims_ready": "Shims wiped, flat, and an hour at room temperature",
+    "tick.steady": "The indication is steady for ten seconds",
+    # ---- the page Calibrate: cells ----
+    "cell.too_large": "It looks like another unit: {ratio:.1} times what the shim says.",
+    "cell.too_large.hint": "Read it again, or keep it if it is right.",
+    "cell.too_small": "It looks like another unit: {ratio:.1} times less than the shim says.",
+    "cell.too_small.hint": "Read it again, or keep it if it is right.",
+    "grid.zero": "Zero",
+    "grid.background": "No target",
+    "grid.closing": "{name}, closing",
+    "grid.zero_remark": "Contact zero: target on the bare tip",
+    "grid.left_out": "Left out: {reason}",
+    "grid.changed": "Changed {time} UTC by {person}, was {was}.",
+    "grid.set_aside": "Set aside: {reason}",
+    "grid.bad": "Reading {reading}",
+    "grid.apart": "Reading {reading} stands apart",
+    "grid.read_again": "Read again: {count} readings count",
+    "grid.note": "Readings in {unit}. Usual spread s = {s} from {dof} degrees of freedom.",
+    # ---- the page Calibrate: band ----
+    "band.gauge": "{gauge}, on the probe",
+    "band.nothing": "Nothing",
+    "band.background": "No target near",
+    "band.zero": "Contact zero",
+    "band.shim": "Shim {name}",
+    "band.shim_of": "Shim {name}, {x_mm:mm}",
+    "band.none_yet": "Nothing taken yet",
+    "band.last": "Last taken, {reading} of {wanted}:",
+    "band.last_of": "Last taken, {name}, {reading} of {wanted}:",
+    "band.next": "Reading {reading} of {wanted} is next.",
+    "band.complete": "All rows are complete.",
+    "band.begin": "Put the target on the bare tip and press Enter: contact zero first, then the lower and the upper end "
+    "shim.",
+    "band.advice": "Next: {shim}, {x_mm:mm}.",
+    "band.lowers": "It lowers U from {before_mm:U} to {after_mm:U}.",
+    "band.being_read": "Being read",
+    "band.read_it": "Read it",
+    "band.stop_here": "Stop here",
+    # ---- the page Calibrate: marks ----
+    "mark.choose_rig": "Choose a rig",
+    "mark.put_right": "{count} to put right",
+    "mark.begun": "Begun",
+    "mark.done": "Done",
+    "mark.not_possible": "Not possible",
+    "mark.not_read": "Not read",
+    "mark.of": "{done} of {all} read",
+    "mark.rows": "{done} of {all} rows",
+    "mark.cells": "{count} cells to put right",
+    "mark.none_yet": "None yet",
+    "mark.apart": "One stands apart",
+    "mark.no_curve": "No curve",
+    "mark.computing": "Computing",
+    "mark.three_points": "Needs three points",
+    "mark.turns": "It turns",
+    "mark.disagree": "They disagree",
+    "mark.on_points": "On {points} points",
+    "mark.later": "Later",
+    "mark.stopped": "Stopped",
+    "mark.target_reached": "Target reached",
+    "mark.enough": "Enough",
+    "mark.one_advised": "One advised",
+    "mark.verdict": "{verdict}",
+    "mark.signed": "Certificate {number}",
+    "mark.nothing_to_sign": "Nothing to sign",
+    "mark.left": "{count} left",
+    "mark.sign": "Ready to sign",
+    # ---- the page Calibrate: what is left ----
+    "left.nothing": "No rig is chosen (section 1), and nothing is read (sections 2, 3 and 6).",
+    "left.person": "Nobody is chosen on the cover.",
+    "left.identity": "{person} has no signing file. The engineer makes one with “labkit identity”.",
+    "left.shim_set": "No shim set is chosen (section 1).",
+    "left.temperature": "The temperature is not given (section 1).",
+    "left.as_found": "As found has not been read, and no reason is given (section 2).",
+    "left.bad_cell": "{line}, reading {reading}, is not a reading.",
+    "left.unfinished": "{line} has {taken} of {wanted} readings (section 3). Finish it or take it out.",
+    "left.straggler": "{line}, reading {reading}, stands apart and nobody has decided about it (section 3).",
+    "left.computing": "The curve is being computed (section 4).",
+    "left.no_curve": "There is no curve yet (section 4).",
+    "left.turns": "The curve turns and cannot be used (section 4).",
+    "left.no_reason": "You chose {family:family} and gave no reason (section 4).",
+    "left.not_recommended": "No curve is recommended. To sign all the same, give the reason (section 4).",
+    "left.check_set": "No check shims are chosen (section 1).",
+    "left.check_unread": "Check shim {shim} has not been read (section 6).",
+    "left.check_unfinished": "Check shim {line} has {taken} of {wanted} readings (section 6).",
+    "left.engineer_only": "The check shims say {verdict}: only the engineer may sign, with a reason (section 6).",
+    "left.release_reason": "The check shims say {verdict}: write why it is signed all the same (section 6).",
+    # ---- the page Calibrate: what was done ----
+    "page.no_rig": "Choose a rig first (section 1).",
+    "page.other_signal": "These readings are in {got}; the rig shows {unit}.",
+    "page.other_signal.hint": "Choose the rig that they belong to, or correct the heading.",
+    "page.taken": "{readings} readings in {rows} rows taken.",
+    "page.signed": "It is signed: certificate {number}. A signed certificate cannot be changed.",
+    "page.blocked": "Something still stands in the way of signing.",
+    "page.rests": "After three wrong tries the signing file rests for {seconds} seconds.",
     # ---- recommendation ----
     "recommend.order_broken": "No curve is recommended: the points are out of order.",
     "recommend.no_flexible": "No curve can be recommended yet: there are too few points.",
@@ -407,6 +510,40 @@ SENTENCES: Final[dict[str, str]] = {
     "next.gap": "Between {low_mm:mm} and {high_mm:mm}.",
     "next.end": "Towards the end of the working range.",
     "next.outside": "Outside the working range.",
+    # ---- what a calibration shows ----
+    "result.too_few_points": "A curve needs three thicknesses; {count} are read.",
+    "result.one_point": "A curve needs three thicknesses; one is read.",
+    "result.none_fits": "No curve describes these points within their uncertainties. {shim} lies {off_mm:µm} off every "
+    "one: read it again first.",
+    "result.no_reason": "{family:family} was chosen. Give the reason; it goes on the sheet.",
+    "result.turns": "The curve turns inside the range, so that one indication has two thicknesses: it states no U.",
+    "result.not_ranked": "Shims cannot be ranked: the uncertainty of the readings is not known.",
+    "result.not_ranked_turns": "Shims cannot be ranked: through these points the flexible curve turns.",
+    "result.need_more": "Not enough thicknesses for {families}.",
+    "result.other_signal": "Not for this kind of indication: {families}.",
+    "result.left_out": "{family:family} was left out: {why}",
+    "result.budget_title": "What U is made of, at {at_mm}, where it is largest",
+    "result.together": "root of the sum of squares; U = {k:.2} × {u}, rounded up",
+    "result.through_points": "It goes through the points and has no formula: its knots are the points.",
+    "result.no_formula": "It has no formula: it spends {spent:.1} effective parameters on {points} points.",
+    "result.flexible": "It has no formula: a trend of degree {degree} in t = ln(1 + x/L), L = {L_mm:mm}, and a smooth "
+    "departure from it. On {points} points it spends {spent:.1} effective parameters.",
+    "result.departure": "The departure has an amplitude of about {amplitude} and a length of about {length:.2} in t; "
+    "both were estimated from the points, and U allows for not knowing them better.",
+    "result.correlated": "The parameters depend on one another: U does not follow from their uncertainties alone. Their "
+    "covariance is in the data of the sheet.",
+    "result.parameter_units": "x is the thickness in mm; {y}.",
+    "result.y_error": "y is the error of indication in mm",
+    "result.y_raw": "y is the indication in {unit}",
+    "result.y_log": "y is the natural logarithm of the indication in {unit}",
+    "result.second_reaches": "{shim} after it reaches the target.",
+    "result.no_check": "No check shim was read.",
+    "result.no_as_found": "As found was not read.",
+    "result.no_tolerance": "No tolerance is given, so nothing is decided.",
+    "result.no_cautions": "Nothing is doubtful.",
+    "result.no_residuals": "A curve through the points leaves no residuals to plot.",
+    "result.plots_only": "Plots only below 20 points: a test of normality would prove nothing.",
+    "outcome.conditional pass.hint": "Tell your supervisor.",
     # ---- decisions ----
     "decision.no_limits": "There is no limit to decide against.",
     "decision.no_limits.hint": "Give a tolerance.",
@@ -541,6 +678,9 @@ SENTENCES: Final[dict[str, str]] = {
 class _Writer(string.Formatter):
     """Fills a template, writing every number through `labkit.format`."""
 
+    def __init__(self, unit: str) -> None:
+        self._unit = unit
+
     def format_field(self, value: Any, format_spec: str) -> str:
         if isinstance(value, Sequence) and not isinstance(value, str):
             return ", ".join(self.format_field(each, format_spec) for each in value)
@@ -550,9 +690,15 @@ class _Writer(string.Formatter):
             case "family":
                 return family_label(value)
             case "U":
-                return _format.expanded_length(value)
+                return _format.expanded_length(value, small_unit(self._unit))
             case "%":
                 return _format.percent(value)
+            case "mm":
+                return _format.length(value, self._unit)
+            case "µm":
+                return _format.small_length(value, self._unit)
+            case "+µm":
+                return _format.small_length(value, self._unit, signed=True)
             case unit if unit in LENGTH_UNITS:
                 return _format.length(value, unit)
             case signed if signed[:1] == "+" and signed[1:] in LENGTH_UNITS:
@@ -564,10 +710,10 @@ class _Writer(string.Formatter):
         raise ValueError(f"no way to write a number is called {format_spec!r}")
 
 
-_writer = _Writer()
+_WRITERS: Final = {unit: _Writer(unit) for unit in LENGTH_UNITS}
 
 
-def sentence(code: str, params: Mapping[str, Any] | None = None) -> str:
+def sentence(code: str, params: Mapping[str, Any] | None = None, unit: str = "mm") -> str:
     """
     The sentence for a code.
 
@@ -578,6 +724,8 @@ def sentence(code: str, params: Mapping[str, Any] | None = None) -> str:
     params : mapping
         The parameters that the template names. Text in them is inserted as it is; whoever shows the sentence
         escapes it for the place where it is shown.
+    unit : str
+        One of `labkit.units.LENGTH_UNITS`: that of the page. It does not touch templates that name inches or mils.
 
     Returns
     -------
@@ -588,7 +736,7 @@ def sentence(code: str, params: Mapping[str, Any] | None = None) -> str:
     KeyError
         No such code, or a parameter of the template is missing: a fault of the program.
     """
-    return _writer.vformat(SENTENCES[code], (), dict(params or {}))
+    return _WRITERS[unit].vformat(SENTENCES[code], (), dict(params or {}))
 
 
 def family_label(name: str) -> str:
@@ -596,9 +744,9 @@ def family_label(name: str) -> str:
     return SENTENCES.get(f"family.{name}", str(name))
 
 
-def remedy(code: str, params: Mapping[str, Any] | None = None) -> str | None:
+def remedy(code: str, params: Mapping[str, Any] | None = None, unit: str = "mm") -> str | None:
     """
     What to do about `code`, or None where the sentence says it all.
     """
     hint = f"{code}.hint"
-    return sentence(hint, params) if hint in SENTENCES else None
+    return sentence(hint, params, unit) if hint in SENTENCES else None

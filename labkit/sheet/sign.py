@@ -36,7 +36,7 @@ class Place:
     """
 
     left_mm: float = 22.0
-    bottom_mm: float = 27.0
+    bottom_mm: float = 25.0
     width_mm: float = 78.0
     height_mm: float = 11.0
 

@@ -1,0 +1,189 @@
+"""What a sheet is made of: sections of paragraphs, lists and tables, as plain data with every number already text."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, dataclass, field
+from typing import Any, ClassVar
+
+Record = Mapping[str, Any]
+"""As `labkit.Calibration.to_dict` gives it."""
+
+
+@dataclass(frozen=True)
+class Run:
+    """A piece of text; struck where it does not count."""
+
+    text: str
+    struck: bool = False
+    strong: bool = False
+
+
+Cell = tuple[Run, ...]
+
+
+def cell(text: str, *, strong: bool = False) -> Cell:
+    return (Run(text, strong=strong),)
+
+
+@dataclass(frozen=True)
+class Text:
+    """A paragraph."""
+
+    kind: ClassVar[str] = "text"
+    runs: tuple[Run, ...]
+
+
+@dataclass(frozen=True)
+class Small:
+    """A paragraph that explains the table or plot before it."""
+
+    kind: ClassVar[str] = "small"
+    runs: tuple[Run, ...]
+
+
+@dataclass(frozen=True)
+class Heading:
+    """A title within a section."""
+
+    kind: ClassVar[str] = "heading"
+    text: str
+
+
+@dataclass(frozen=True)
+class Items:
+    """A list of sentences."""
+
+    kind: ClassVar[str] = "list"
+    items: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Fact:
+    """A label and what stands beside it."""
+
+    label: str
+    text: str
+
+
+@dataclass(frozen=True)
+class Facts:
+    """A list of what is what."""
+
+    kind: ClassVar[str] = "facts"
+    rows: tuple[Fact, ...]
+
+
+@dataclass(frozen=True)
+class Column:
+    """
+    A column of a table.
+
+    Attributes
+    ----------
+    title : str
+    right : bool
+        Numbers stand to the right.
+    share : float
+        Of the width that is left; 0 for as wide as its text.
+    """
+
+    title: str
+    right: bool = False
+    share: float = 0.0
+
+
+@dataclass(frozen=True)
+class Table:
+    """A ruled table."""
+
+    kind: ClassVar[str] = "table"
+    columns: tuple[Column, ...]
+    rows: tuple[tuple[Cell, ...], ...]
+
+
+@dataclass(frozen=True)
+class Plot:
+    """The plots, with what they show in words."""
+
+    kind: ClassVar[str] = "plot"
+    alt: str
+
+
+Block = Text | Small | Heading | Items | Facts | Table | Plot
+
+
+@dataclass(frozen=True)
+class Section:
+    """A titled part of the sheet."""
+
+    title: str
+    blocks: tuple[Block, ...]
+
+
+@dataclass(frozen=True)
+class Signature:
+    """The words around the place for the signature."""
+
+    label: str
+    below: str
+    note: str
+
+
+@dataclass(frozen=True)
+class Sheet:
+    """
+    What a sheet says.
+
+    Attributes
+    ----------
+    title, header, footer : str
+    mark : str
+        Across every page; empty for a signed sheet.
+    number : str
+        The certificate's number; empty while there is none.
+    description, author : str
+        Of the file, for those who search for it; the author is the laboratory, in one line.
+    laboratory, customer : tuple of str
+        Name, then further lines.
+    facts : tuple of Fact
+        On the first page.
+    sections : tuple of Section
+    signature : Signature
+    """
+
+    title: str
+    header: str
+    footer: str
+    mark: str
+    number: str
+    description: str
+    author: str
+    laboratory: tuple[str, ...]
+    customer: tuple[str, ...]
+    facts: tuple[Fact, ...]
+    signature: Signature
+    sections: tuple[Section, ...] = field(default=())
+
+    def to_dict(self) -> dict[str, Any]:
+        found = asdict(self)
+        found["sections"] = [
+            {"title": section.title, "blocks": [asdict(block) | {"kind": block.kind} for block in section.blocks]}
+            for section in self.sections
+        ]
+        return found
+
+
+def table(columns: Sequence[Column], rows: Sequence[Sequence[str | Cell]]) -> Table:
+    """A table of texts, or of cells where part of a text is struck or strong."""
+    return Table(
+        tuple(columns), tuple(tuple(cell(each) if isinstance(each, str) else each for each in row) for row in rows)
+    )
+
+
+def text(*said: str) -> Text:
+    return Text((Run(" ".join(each for each in said if each)),))
+
+
+def small(*said: str) -> Small:
+    return Small((Run(" ".join(each for each in said if each)),))

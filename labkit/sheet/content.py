@@ -1,0 +1,344 @@
+"""From the record of a calibration to what its sheet says: plain data, every number already text."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from datetime import datetime
+from itertools import pairwise
+from typing import Any, Final
+from zoneinfo import ZoneInfo
+
+import numpy as np
+
+from labkit import format as text_of
+from labkit.sheet import evidence, sections
+from labkit.sheet.blocks import Fact, Record, Section, Sheet, Signature
+from labkit.sheet.numbers import day
+from labkit.sheet.plot import PlotData
+
+MARK: Final = "Unsigned draft"
+NOT_STATED: Final = "Not stated"
+
+_BACKGROUND: Final = {
+    "subtract": "Subtracted",
+    "inside": "Subtracted by the gauge itself",
+    "not shown": "The gauge shows no number",
+}
+
+
+def content(record: Record, *, number: str | None = None, signed: bool = False) -> Sheet:
+    """
+    What the sheet of a calibration says.
+
+    Parameters
+    ----------
+    record : mapping
+        As `labkit.Calibration.to_dict` gives it.
+    number : str, optional
+        The certificate's number, given when it is signed.
+    signed : bool
+        Whether a signature will be put on it; without one every page is marked as a draft.
+
+    Returns
+    -------
+    Sheet
+    """
+    about = record["inputs"]["about"]
+    rig = about["rig"]["name"] or "Rig not named"
+    name = f"Calibration certificate {number}" if signed and number else "Calibration sheet"
+    drafted = f"Draft, {rig}, {_moment(record['created'], record['zone'])}"
+    laboratory = about["laboratory"]
+    return Sheet(
+        title=name,
+        header=name if signed else drafted,
+        footer=f"Record {record['id']}, labkit {record['labkit']}",
+        mark="" if signed else MARK,
+        number=number or "" if signed else "",
+        description=f"Calibration of {rig}, with its readings and results attached as data",
+        author=", ".join(each for each in (laboratory["name"], laboratory["department"]) if each),
+        laboratory=_party(laboratory),
+        customer=_party(about["customer"]),
+        facts=tuple(_facts(record)),
+        signature=Signature(
+            label="Calibrated by" if signed else "Not signed",
+            below=_operators(record),
+            note=(
+                "The signature in this file names the signer and shows any change made after it. "
+                "This certificate may be reproduced only in full."
+                if signed
+                else "A draft has no number and proves nothing. The number is given when it is signed."
+            ),
+        ),
+        sections=tuple(_sections(record)),
+    )
+
+
+def plot_data(record: Record) -> PlotData:
+    """The numbers behind the plots of the sheet."""
+    found = record["results"]
+    points, fine = found["points"], found["fine_table"]
+    length = found["signal"] == "thickness"
+    grid = tuple(row["thickness_mm"] for row in fine)
+    tolerance = record["inputs"]["options"]["tolerance_mm"]
+    if tolerance is None:
+        limits: tuple[float | None, float | None] = (None, None)
+    elif isinstance(tolerance, list | tuple):
+        limits = tuple(None if each is None else 1000 * each for each in tolerance)  # type: ignore[assignment]
+    else:
+        limits = (-1000 * abs(tolerance), 1000 * abs(tolerance))
+
+    def shown(thickness: float, indication: float) -> float:
+        return 1000 * (indication - thickness) if length else indication
+
+    background = found["background"]
+    subtracted = (background["value"] or 0.0) if background["handled"] == "subtract" and not length else 0.0
+    return PlotData(
+        names=tuple(point["name"] for point in points),
+        x_mm=tuple(point["x_mm"] for point in points),
+        residual_um=tuple(1000 * point["residual_mm"] for point in points),
+        U_um=tuple(_point_U(point, fine, length) for point in points),
+        grid_mm=grid,
+        band_um=tuple(1000 * u * k for u, k in zip((row["u_mm"] for row in fine), _factors(found), strict=True)),
+        curve=tuple(shown(row["thickness_mm"], row["indication"]) for row in fine),
+        at_points=tuple(shown(point["x_mm"], point["y"] + subtracted) for point in points),
+        curve_label="Error of indication, µm" if length else f"Indication, {found['unit']}",
+        limits_um=limits,
+        working_mm=tuple(record["inputs"]["options"]["working_range_mm"]),
+    )
+
+
+def words_of_people(record: Record) -> Iterator[tuple[str, str]]:
+    """
+    What people typed and the sheet prints, each with its place in words that complete "in …".
+    """
+    inputs = record["inputs"]
+    about = inputs["about"]
+    for place, found in (("the laboratory", about["laboratory"]), ("the customer", about["customer"])):
+        yield from ((place, each) for each in found.values())
+    yield "the name of the rig", about["rig"]["name"]
+    for part in ("gauge", "probe", "tip", "target"):
+        yield from ((f"the {part}", each) for each in about["rig"][part].values())
+    for instrument in about["instruments"]:
+        yield from (("the auxiliary instruments", each) for each in instrument.values())
+    for key, place in (
+        ("procedure", "the procedure"),
+        ("revision", "the revision of the procedure"),
+        ("place", "the place"),
+        ("received", "the condition on receipt"),
+        ("operator", "the name of the operator"),
+    ):
+        yield place, about[key]
+    yield from (("the remarks", each) for each in about["remarks"])
+    for line in about["conditions"]["own_lines"]:
+        yield from ((f"the budget line {line['name']}", each) for each in (line["name"], line["how"]))
+    yield "the reason for the curve", inputs["options"]["reason"]
+    yield "the unit of the readings", inputs["readings"]["unit"]
+    for shim in inputs["readings"]["shims"]["shims"]:
+        for key in ("name", "material", "certificate", "issued_by", "set_name"):
+            yield f"shim {shim['name']}", shim[key]
+    for row in inputs["readings"]["rows"]:
+        point = " + ".join(row["shims"]) or row["role"]
+        yield f"the readings of {point}", row["typed"]
+        yield f"the note to {point}", row["left_out"]
+        yield f"the operator of the readings of {point}", row["operator"]
+
+
+def _sections(record: Record) -> Iterator[Section]:
+    found = (
+        sections.result(record),
+        sections.checks(record),
+        sections.residuals(record, _alt(record)),
+        sections.as_found(record),
+        sections.budget(record),
+        evidence.curve(record),
+        evidence.shims(record),
+        evidence.readings(record),
+        evidence.cautions(record),
+        evidence.notes(record),
+    )
+    return (section for section in found if section is not None)
+
+
+def _facts(record: Record) -> Iterator[Fact]:
+    about, found = record["inputs"]["about"], record["results"]
+    conditions, options = about["conditions"], record["inputs"]["options"]
+    yield Fact("Rig", about["rig"]["name"] or NOT_STATED)
+    for part in ("gauge", "probe", "tip", "target"):
+        yield Fact(part.capitalize(), _part(about["rig"][part]))
+    yield Fact("On receipt", about["received"] or NOT_STATED)
+    yield Fact("Read", ", ".join(each for each in (_when(record), about["place"], _by(record)) if each))
+    yield Fact("Conditions", _conditions(about, _warm_up(record)))
+    if about["instruments"]:
+        yield Fact("Instruments", "; ".join(_part(each) for each in about["instruments"]))
+    revision = f", revision {about['revision']}" if about["revision"] else ""
+    yield Fact("Procedure", f"{about['procedure']}{revision}" if about["procedure"] else NOT_STATED)
+    yield Fact("Shims", _shims(record))
+    yield Fact("As found", _as_found(record))
+    yield Fact("Background", _background(found["background"], conditions, found["signal"], record))
+    if found["closing"]:
+        said = "; ".join(_closing(each) for each in found["closing"])
+        yield Fact("Closing", said[0].upper() + said[1:])
+    yield Fact("Curve", f"{found['curve']['label']}, {len(found['points'])} points, {_repeats(found['points'])}")
+    low, high = (text_of.length(each, decimals=3) for each in options["working_range_mm"])
+    tolerance = f", tolerance {sections.limits(record)}" if options["tolerance_mm"] is not None else ""
+    target = f", target U {text_of.expanded_length(options['target_u_mm'])}" if options["target_u_mm"] else ""
+    yield Fact("Working range", f"{low} to {high}{tolerance}{target}")
+
+
+def _party(found: Mapping[str, str]) -> tuple[str, ...]:
+    accreditation = f"Accreditation {found['accreditation']}" if found["accreditation"] else ""
+    lines = (found["department"], found["address"], accreditation, found["order"])
+    return (found["name"] or NOT_STATED, *(line for line in lines if line))
+
+
+def _part(found: Mapping[str, str]) -> str:
+    said = [found["name"], found["kind"], found["maker"], found["model"]]
+    said += [f"serial {found['serial']}"] if found["serial"] else []
+    said += [f"firmware {found['firmware']}"] if found["firmware"] else []
+    said += [f"due {day(found['due'])}"] if found["due"] else []
+    return ", ".join(each for each in said if each) or NOT_STATED
+
+
+def _times(record: Record) -> list[str]:
+    return sorted(row["time"] for row in record["inputs"]["readings"]["rows"] if row["time"])
+
+
+def _when(record: Record) -> str:
+    """Day and times of the readings; of the record where the readings carry none."""
+    times, zone = _times(record), record["zone"]
+    if not times:
+        return f"Time not recorded; computed {_moment(record['created'], zone)}"
+    first, last = times[0], times[-1]
+    if first == last:
+        return _moment(first, zone)
+    same_day = _local(first, zone).date() == _local(last, zone).date()
+    end = f"{_local(last, zone):%H:%M}" if same_day else _moment(last, zone)
+    return f"{_moment(first, zone)} to {end} ({zone})"
+
+
+def _operators(record: Record) -> str:
+    readers = [row["operator"] for row in record["inputs"]["readings"]["rows"] if row["operator"]]
+    names = dict.fromkeys(readers or [record["inputs"]["about"]["operator"]])
+    return ", ".join(name for name in names if name)
+
+
+def _by(record: Record) -> str:
+    names = _operators(record)
+    return f"by {names}" if names else ""
+
+
+def _conditions(about: Mapping[str, Any], warm_up: str) -> str:
+    conditions = about["conditions"]
+    start, end = conditions["temperature_start_degC"], conditions["temperature_end_degC"]
+    said = [f"{text_of.number(start, 1)} °C at the start" if start is not None else ""]
+    said += [f"{text_of.number(end, 1)} °C at the end" if end is not None else ""]
+    u = conditions["u_temperature_degC"]
+    said += [f"u = {text_of.significant(u, 2)} K" if u is not None else ""]
+    if start is None and end is None:
+        said = ["Temperature not stated"]
+    humidity = about["humidity_percent"]
+    said += [f"{text_of.number(humidity, 0)} % relative humidity" if humidity is not None else ""]
+    return ", ".join(each for each in (*said, warm_up) if each)
+
+
+def _warm_up(record: Record) -> str:
+    about, times = record["inputs"]["about"], _times(record)
+    if not about["switched_on"] or not times:
+        return ""
+    on = f"switched on at {_local(about['switched_on'], record['zone']):%H:%M}"
+    minutes = (datetime.fromisoformat(times[0]) - datetime.fromisoformat(about["switched_on"])).total_seconds() / 60
+    if minutes < 0:
+        return on
+    needs = about["rig"]["warm_up_min"]
+    wanted = f" (the rig needs {text_of.number(needs, 0)})" if needs is not None else ""
+    return f"{on}, first reading {text_of.number(minutes, 0)} min later{wanted}"
+
+
+def _shims(record: Record) -> str:
+    held = record["inputs"]["readings"]
+    read = {name for row in held["rows"] for name in row["shims"]}
+    used = [shim for shim in held["shims"]["shims"] if shim["name"] in read]
+    sets = ", ".join(dict.fromkeys(shim["set_name"] for shim in used if shim["set_name"]))
+    certificates = list(dict.fromkeys(shim["certificate"] for shim in used if shim["certificate"]))
+    said = [sets or f"{len(used)} shims"]
+    if certificates:
+        said.append(f"certificate{'s' if len(certificates) > 1 else ''} {', '.join(certificates)}")
+    return ", ".join(said) + "; see Shims and traceability"
+
+
+def _as_found(record: Record) -> str:
+    found = record["results"]["as_found"]
+    read = dict.fromkeys(
+        " + ".join(row["shims"]) for row in record["inputs"]["readings"]["rows"] if row["role"] == "as-found"
+    )
+    if not read:
+        return "Not read"
+    names = ", ".join(read)
+    outcomes = [f"{check['point']} {check['decision']['outcome']}" for check in found if check["decision"]]
+    return f"{names} read before anything was touched" + (f": {', '.join(outcomes)}" if outcomes else "")
+
+
+def _background(found: Mapping[str, Any], conditions: Mapping[str, Any], signal: str, record: Mapping[str, Any]) -> str:
+    unit = record["inputs"]["readings"]["unit"] if signal == "raw" else "mm"
+    said = _BACKGROUND[found["handled"]]
+    if found["value"] is not None:
+        said += f"; read with no target {text_of.significant(found['value'], 5)} {unit}"
+    if found["closing"] is not None:
+        said += f", at the end {text_of.significant(found['closing'], 5)} {unit}"
+    if conditions["background_limit"] is not None:
+        said += f", limit of change {text_of.significant(conditions['background_limit'], 2)} {unit}"
+    return said
+
+
+def _closing(found: Mapping[str, Any]) -> str:
+    point = "contact zero" if found["point"] == "zero" else found["point"]
+    limit = f", limit {text_of.length(found['limit_mm'], 'µm')}" if found["limit_mm"] is not None else ""
+    beyond = ", exceeded" if found["exceeded"] else ""
+    return f"{point} moved by {text_of.length(found['difference_mm'], 'µm', signed=True)}{limit}{beyond}"
+
+
+def _repeats(points: list[Mapping[str, Any]]) -> str:
+    counts = sorted({point["n"] for point in points})
+    if counts == [1]:
+        return "one reading each"
+    return f"{counts[0]} readings each" if len(counts) == 1 else f"{counts[0]} to {counts[-1]} readings each"
+
+
+def _alt(record: Record) -> str:
+    """The plots in words, for those who cannot see them."""
+    found = record["results"]
+    worst = max(found["points"], key=lambda point: abs(point["residual_mm"]))
+    return (
+        f"Left: the {len(found['points'])} points less the curve. The largest difference is "
+        f"{text_of.length(worst['residual_mm'], 'µm', signed=True)}, at {worst['name']} "
+        f"({text_of.length(worst['x_mm'], decimals=3)}). Right: the curve, {found['curve']['label']}, with the points."
+    )
+
+
+def _point_U(point: Mapping[str, Any], fine: list[Mapping[str, float]], length: bool) -> float:
+    """U [µm] of a point in thickness, k = 2: its shim, and the mean of its readings over the slope of the curve."""
+    steep = 1.0
+    if not length:
+        near = min(pairwise(fine), key=lambda pair: abs(pair[0]["thickness_mm"] - point["x_mm"]), default=None)
+        if near is None:
+            return 2000.0 * float(point["u_x_mm"])
+        rise = near[1]["indication"] - near[0]["indication"]
+        steep = abs(rise / (near[1]["thickness_mm"] - near[0]["thickness_mm"]))
+    return 2000.0 * float((point["u_x_mm"] ** 2 + (point["u_y"] / steep) ** 2) ** 0.5)
+
+
+def _factors(found: Mapping[str, Any]) -> list[float]:
+    """The coverage factor along the fine table, between those of the results table."""
+    if not found["fine_table"]:
+        return []
+    at = [row["thickness_mm"] for row in found["fine_table"]]
+    known = [row["thickness_mm"] for row in found["table"]]
+    return [float(k) for k in np.interp(at, known, [row["k"] for row in found["table"]])]
+
+
+def _local(iso: str, zone: str) -> datetime:
+    return datetime.fromisoformat(iso).astimezone(ZoneInfo(zone))
+
+
+def _moment(iso: str, zone: str) -> str:
+    return f"{_local(iso, zone):%d %b %Y, %H:%M}".lstrip("0")

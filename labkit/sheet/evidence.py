@@ -1,0 +1,222 @@
+"""What the result rests on: the curve, the shims, every reading, every doubt."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from statistics import fmean, stdev
+from typing import Any, Final
+
+from labkit import format as text_of
+from labkit.messages import sentence
+from labkit.problems import Caution, Reason
+from labkit.sheet.blocks import Cell, Column, Items, Record, Run, Section, small, table, text
+from labkit.sheet.numbers import day, decimals, full, mm, ratio, um
+from labkit.units import LENGTH_UNITS, from_mm
+
+_ROLES: Final = {
+    "as-found": "as found",
+    "background": "no target near",
+    "zero": "contact zero",
+    "fit": "curve",
+    "check": "check",
+    "closing-fit": "closing",
+    "closing-zero": "closing",
+    "closing-background": "closing",
+}
+
+_FORMULAS: Final = {
+    "power-law": "c + a·(1 + x/L)^(−n)",
+    "power-law-3": "c + a·(1 + x/L)^(−3)",
+    "power-law-6": "c + a·(1 + x/L)^(−6)",
+    "exponential": "c + a·exp(−x/L)",
+}
+
+SAFETY: Final = ("safety.magnet", "safety.target", "safety.part", "safety.groove")
+
+
+def curve(record: Record) -> Section:
+    """The chosen curve with its parameters and why, and the curves that it was compared with."""
+    found = record["results"]
+    chosen = found["curve"]
+    blocks: list[Any] = [text(str(Reason.from_dict(found["reason"])), agreement(chosen), formula(found))]
+    parameters = [[name, full(value), full(chosen["standard_errors"].get(name))] for name, value in _named(chosen)]
+    if parameters:
+        blocks.append(table([Column("Parameter"), Column("Value", True), Column("Standard error", True)], parameters))
+    rows = [row for row in found["comparison"] if row["verdict"] != "left out"]
+    columns = [
+        Column("Curves compared", False, 2.85),
+        Column("Parameters", True, 1.25),
+        Column("χ²/ν", True, 0.7),
+        Column(found["criterion"], True, 0.8),
+        Column("Error at a shim not used, µm", True, 1.2),
+        Column("Largest residual, µm", True, 0.95),
+        Column("Largest U, µm", True, 0.75),
+        Column("", False, 1.25),
+    ]
+    body = []
+    for row in rows:
+        effective = " (effective)" if row["family"] == "flexible" else ""
+        line = [
+            row["label"],
+            text_of.number(row["parameters"], 1 if effective else 0) + effective,
+            ratio(row["chi2_per_dof"]),
+            text_of.number(row["criterion"], 1 if abs(row["criterion"] or 0) < 1000 else 0),
+            um(row["left_out_error_mm"]),
+            um(row["largest_residual_mm"]),
+            text_of.expanded_length(row["largest_U_mm"], with_unit=False),
+            row["verdict"],
+        ]
+        strong = row["family"] == chosen["family"]
+        body.append([(Run(each, strong=strong),) for each in line])
+    blocks.append(table(columns, body))
+    return Section("Curve", tuple(blocks))
+
+
+def agreement(chosen: Mapping[str, Any]) -> str:
+    if chosen["chi2"] is None or chosen["dof"] < 0.5:
+        return ""
+    return f"χ² = {text_of.number(chosen['chi2'], 1)} with {text_of.number(chosen['dof'], 1)} degrees of freedom."
+
+
+def formula(found: Record) -> str:
+    """The curve's form, where it has one; x is the thickness in mm."""
+    family = found["curve"]["family"]
+    left = "Error of indication in mm" if found["signal"] == "thickness" else f"Indication in {found['unit']}"
+    if family == "line" or family.startswith("polynomial-"):
+        degree = len(found["curve"]["parameters"]) - 1
+        return f"{left} = {_powers(degree)}, x the thickness in mm."
+    if family.startswith("log-polynomial-"):
+        degree = len(found["curve"]["parameters"]) - 1
+        return f"ln(indication in {found['unit']}) = {_powers(degree)}, x the thickness in mm."
+    if family in _FORMULAS:
+        return f"{left} = {_FORMULAS[family]}, x the thickness in mm."
+    return "It has no formula: the attached data hold a table of it."
+
+
+def _powers(degree: int) -> str:
+    return " + ".join(["b0", "b1·x", *(f"b{i}·x{'²³⁴⁵'[i - 2]}" for i in range(2, degree + 1))])
+
+
+def shims(record: Record) -> Section:
+    """The shims that were read, with their certificates."""
+    held = record["inputs"]["readings"]
+    read = dict.fromkeys(name for row in held["rows"] for name in row["shims"])
+    used = [shim for shim in held["shims"]["shims"] if shim["name"] in read]
+    issuers = list(dict.fromkeys(shim["issued_by"] for shim in used))
+    several = len(issuers) > 1
+    columns = [
+        Column("Shim", False, 1.1),
+        Column("Thickness, mm", True, 1.15),
+        Column("U, µm", True, 0.65),
+        Column("k", True, 0.5),
+        Column("Material", False, 1.1),
+        Column("Certificate", False, 1.2),
+        *([Column("Issued by", False, 1.5)] if several else []),
+        Column("Certified on", False, 1.05),
+        Column("Due", False, 1.05),
+    ]
+    rows = [
+        [
+            shim["name"],
+            mm(shim["thickness_mm"]),
+            _shim_u(shim),
+            "rect." if shim["tolerance_mm"] is not None else text_of.number(shim["k"], 1),
+            shim["material"] or text_of.NOTHING,
+            shim["certificate"] or text_of.NOTHING,
+            *([shim["issued_by"] or text_of.NOTHING] if several else []),
+            day(shim["certified_on"] or ""),
+            day(shim["due"] or ""),
+        ]
+        for shim in used
+    ]
+    sets = ", ".join(dict.fromkeys(shim["set_name"] for shim in used if shim["set_name"]))
+    issued = f"Certificates issued by {issuers[0]}." if issuers and issuers[0] and not several else ""
+    certified = all(shim["certificate"] for shim in used)
+    trace = (
+        "The reference values are traceable through the certificates named here."
+        if certified
+        else "Where no certificate is named, the reference value is not shown to be traceable."
+    )
+    at_20 = "Thickness at 20 °C; at the temperature of the readings it was corrected for expansion."
+    return Section(
+        "Shims and traceability", (table(columns, rows), small(f"{sets}." if sets else "", issued, trace, at_20))
+    )
+
+
+def readings(record: Record) -> Section:
+    """Every reading in the order of the work; those left out are struck, with the reason."""
+    held = record["inputs"]["readings"]
+    groups: dict[tuple[str, str], list[Mapping[str, Any]]] = {}
+    for row in held["rows"]:
+        groups.setdefault((row["role"], " + ".join(row["shims"])), []).append(row)
+    body: list[Sequence[str | Cell]] = []
+    left_out = []
+    for (role, stack), rows in groups.items():
+        point = stack or role.removeprefix("closing-").replace("zero", "contact zero")
+        values = [_as_shown(row["value"], held) for row in rows if not row["left_out"]]
+        places = max(decimals(_as_shown(row["value"], held)) for row in rows) + 1
+        runs: list[Run] = []
+        for number, row in enumerate(rows, 1):
+            runs.append(Run(row["typed"], struck=bool(row["left_out"])))
+            if row["left_out"]:
+                left_out.append(f"{point}, reading {number} ({row['typed']}), does not count: {row['left_out']}.")
+        body.append(
+            [
+                point,
+                _ROLES[role],
+                tuple(runs),
+                text_of.number(fmean(values), places) if values else text_of.NOTHING,
+                text_of.number(stdev(values), places) if len(values) > 1 else text_of.NOTHING,
+            ]
+        )
+    columns = [
+        Column("Point", False, 1),
+        Column("For", False, 0.85),
+        Column(f"Readings as typed, {held['unit']}", False, 3),
+        Column("Mean", True, 0.7),
+        Column("s", True, 0.6),
+    ]
+    blocks: list[Any] = [table(columns, body)]
+    if left_out:
+        blocks.append(Items(tuple(left_out)))
+    return Section("Readings", tuple(blocks))
+
+
+def cautions(record: Record) -> Section:
+    """Every doubt that the calibration carries."""
+    found = [str(Caution.from_dict(each)) for each in record["results"]["cautions"]]
+    return Section("Cautions", (Items(tuple(found)),) if found else (text("None."),))
+
+
+def notes(record: Record) -> Section:
+    """Remarks of the people who worked, how to handle the rig, and what the file holds."""
+    remarks = [each for each in record["inputs"]["about"]["remarks"] if each]
+    said = [
+        *remarks,
+        *(sentence(code) for code in SAFETY),
+        "The results hold for this rig as it was when it was read, for no other combination of its parts.",
+        "This file holds the readings, the conditions and the results as data (calibration.json). A printed copy or a "
+        "copied table is not the signed certificate; labkit verify says who signed the file and whether it is intact.",
+        sentence("safety.rules"),
+    ]
+    return Section("Notes", (Items(tuple(said)),))
+
+
+def _named(chosen: Mapping[str, Any]) -> Iterator[tuple[str, float]]:
+    """Parameters that stand in a formula; the knots of an interpolating curve are the points themselves."""
+    if chosen["family"] not in ("piecewise-line", "monotone-cubic"):
+        yield from chosen["parameters"].items()
+
+
+def _as_shown(value: float, held: Mapping[str, Any]) -> float:
+    """A reading in the unit in which it was typed."""
+    length = held["signal"] == "thickness" and held["unit"] in LENGTH_UNITS
+    return from_mm(value, held["unit"]) if length else value
+
+
+def _shim_u(shim: Mapping[str, Any]) -> str:
+    if shim["tolerance_mm"] is not None:
+        return f"±{um(shim['tolerance_mm'])}"
+    if shim["u_mm"] is None:
+        return text_of.NOTHING
+    return text_of.expanded_length(shim["u_mm"] * (shim["k"] or 1.0), with_unit=False)

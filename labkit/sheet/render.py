@@ -1,0 +1,77 @@
+"""The sheet as a PDF with the record attached, and as pictures for the screen."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from dataclasses import asdict
+from datetime import UTC, datetime
+from typing import Any, Literal
+
+from labkit.sheet.content import content, plot_data, words_of_people
+from labkit.sheet.plot import draw
+from labkit.sheet.sign import PLACE
+from labkit.sheet.typesetting import check_characters, printable, typeset
+
+
+def render(record: Mapping[str, Any], *, number: str | None = None, signed: bool = False) -> bytes:
+    """
+    The sheet of a calibration as a PDF (PDF/A-3a, PDF/UA-1) with the record attached.
+
+    Parameters
+    ----------
+    record : mapping
+        As `labkit.Calibration.to_dict` gives it.
+    number : str, optional
+        The certificate's number.
+    signed : bool
+        Leave out the mark of a draft, because `labkit.sheet.sign` comes next.
+
+    Returns
+    -------
+    bytes
+        The same for the same record and number.
+
+    Raises
+    ------
+    BadInput
+        ``sheet.character``: a text holds a character that the fonts lack.
+    """
+    return _set(record, number, signed, "pdf")[0]
+
+
+def svg_preview(record: Mapping[str, Any], *, number: str | None = None, signed: bool = False) -> list[bytes]:
+    """
+    The pages of the sheet as SVG, as it stands now; see `render`.
+    """
+    return _set(record, number, signed, "svg")
+
+
+def _set(record: Mapping[str, Any], number: str | None, signed: bool, form: Literal["pdf", "svg"]) -> list[bytes]:
+    check_characters((place, printable(text)) for place, text in words_of_people(record))
+    sheet = _printable(content(record, number=number, signed=signed).to_dict())
+    place = asdict(PLACE)
+    sheet["place"] = {"width": place["width_mm"], "height": place["height_mm"]}
+    return typeset(
+        "certificate.typ",
+        sheet,
+        files={"record": attachment(record).decode(), "plot": draw(plot_data(record))},
+        form=form,
+        timestamp=datetime.fromisoformat(record["created"]).astimezone(UTC),
+    )
+
+
+def attachment(record: Mapping[str, Any]) -> bytes:
+    """The record as it is attached: JSON in UTF-8."""
+    return json.dumps(record, ensure_ascii=False, sort_keys=True, indent=1, allow_nan=False).encode()
+
+
+def _printable(content: Any) -> Any:
+    """The same content without marks that have no form."""
+    if isinstance(content, str):
+        return printable(content)
+    if isinstance(content, dict):
+        return {key: _printable(each) for key, each in content.items()}
+    if isinstance(content, list | tuple):
+        return [_printable(each) for each in content]
+    return content

@@ -1,0 +1,226 @@
+"""What the calibration amounts to: result, check shims, plots and budget, each from the record to blocks."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from labkit import format as text_of
+from labkit.messages import SENTENCES, sentence
+from labkit.sheet.blocks import Cell, Column, Plot, Record, Run, Section, Table, Text, small, table, text
+from labkit.sheet.numbers import micrometres, mm, probability
+
+
+def result(record: Record) -> Section:
+    """What the calibration amounts to, in a sentence; then the results table."""
+    found = record["results"]
+    said = Text((Run(largest_u(record)), Run(checks_in_words(record), strong=True)))
+    rows = found["table"]
+    if not rows:
+        return Section("Result", (said,))
+    raw = found["signal"] == "raw"
+    unit = found["unit"]
+    columns = [Column("Thickness, mm", False, 0.9), Column(f"Indication, {unit}", True, 1)]
+    columns += [] if raw else [Column("Correction, µm", True, 1)]
+    columns += [Column("U, µm", True, 1), Column("k", True, 0.6)]
+    tolerance = _half_width(record)
+    columns += [Column("U as share of tolerance", True, 1.2)] if tolerance else []
+    body = []
+    for row, printed in zip(rows, record["printed"]["table"], strict=True):
+        indication = text_of.significant(row["indication"], 6) if raw else mm(row["indication"])
+        line = [printed["thickness"], indication]
+        line += [] if raw else [printed["correction"]]
+        line += [printed["U"], printed["k"]]
+        line += [f"{text_of.number(100 * row['U_mm'] / tolerance, 0)} %"] if tolerance else []
+        body.append(line)
+    note = (
+        "U is the expanded uncertainty of one corrected reading, coverage probability about 95 %, k from the effective "
+        "degrees of freedom (JCGM 100:2008, G.4), rounded up to two significant digits."
+    )
+    correction = "" if raw else "Add the correction to the indication."
+    return Section("Result", (said, table(columns, body), small(correction, note)))
+
+
+def largest_u(record: Record) -> str:
+    budget = record["results"]["budget"]
+    if budget is None:
+        return "The curve cannot be used: it turns inside the range, so that one indication has two thicknesses."
+    low, high = record["inputs"]["options"]["working_range_mm"]
+    return (
+        f"From {mm(low, 3)} mm to {mm(high, 3)} mm a corrected reading is uncertain by at most "
+        f"{record['printed']['largest_U']} (k = {text_of.number(budget['k'], 2)}), reached at "
+        f"{mm(budget['at_mm'], 3)} mm."
+    )
+
+
+def checks_in_words(record: Record) -> str:
+    """The gravest outcome of the check shims as a sentence."""
+    found = record["results"]
+    if not found["checks"]:
+        return "No check shim was read."
+    if found["verdict"] is None:
+        return "No tolerance is given, so nothing was decided."
+    names = ", ".join(check["point"] for check in found["checks"] if _outcome(check) == found["verdict"])
+    gravest = next(check for check in found["checks"] if _outcome(check) == found["verdict"])
+    return f"Check shims: {found['verdict']} ({names}). {_in_words(gravest['decision'])}"
+
+
+def residuals(record: Record, alt: str) -> Section:
+    """The plots."""
+    drawn = "Points less the curve, in thickness; bars are U of the point (k = 2): its shim and its repeats."
+    band = "The band is ± U of one corrected reading." if record["results"]["fine_table"] else ""
+    dashes = "Dashes are the tolerance." if record["inputs"]["options"]["tolerance_mm"] is not None else ""
+    right = "Right: the curve, with the working range shaded."
+    return Section("Points and curve", (Plot(alt), small(drawn, band, dashes, right)))
+
+
+def checks(record: Record) -> Section:
+    """Check shims and as found, with the decision rule and what came of it."""
+    found = record["results"]
+    blocks: list[Any] = []
+    if found["checks"]:
+        blocks.append(_check_table(found["checks"], record["printed"]["checks"]))
+    else:
+        blocks.append(text("No check shim was read."))
+    decided = next((check["decision"] for check in found["checks"] + found["as_found"] if check["decision"]), None)
+    if decided:
+        binary = ".binary" if decided["outcomes"] == "two" and decided["rule"] != "simple" else ""
+        rule = sentence(f"rule.{decided['rule']}{binary}")
+        blocks.append(
+            small(
+                f"Decision rule: {rule} Limits: {limits(record)}. The decision uses the mean of all readings, "
+                "unrounded.",
+                "Probability is that of a true deviation inside the limits. En = deviation/U.",
+            )
+        )
+    for check in found["checks"]:
+        if check["in_fit"]:
+            blocks.append(small(sentence("check.in_fit", {"shim": check["point"]})))
+        elif check["shares_master"]:
+            blocks.append(small(sentence("check.shares_master", {"shim": check["point"]})))
+    return Section("Check shims", tuple(blocks))
+
+
+def as_found(record: Record) -> Section | None:
+    """The check shims before anything was cleaned, zeroed or adjusted; None where they were not read."""
+    found = record["results"]["as_found"]
+    if not found:
+        return None
+    printed = [
+        {
+            "reference": mm(check["reference_mm"]),
+            "corrected": mm(check["corrected_mm"]),
+            "deviation": text_of.length(check["deviation_mm"], "µm", signed=True, with_unit=False),
+            "U": text_of.expanded_length(check["U_mm"], with_unit=False),
+            "E_n": text_of.number(check["e_n"], 2, signed=True),
+        }
+        for check in found
+    ]
+    return Section(
+        "As found",
+        (
+            text("Read before anything was cleaned, zeroed or adjusted, with what was in force until then."),
+            _check_table(found, printed),
+        ),
+    )
+
+
+def budget(record: Record) -> Section | None:
+    """The uncertainty budget where U is largest; None where the curve cannot be used."""
+    found = record["results"]["budget"]
+    if found is None:
+        return None
+    columns = [
+        Column("What moves the reading", False, 1),
+        Column("How it is known", False, 1.25),
+        Column("u", True),
+        Column("moves thickness by", True),
+        Column("share of u²", True),
+    ]
+    rows: list[Sequence[str | Cell]] = []
+    for line in sorted(found["lines"], key=lambda each: -float(each["share"])):
+        degrees = "" if line["dof"] is None else f"{text_of.number(line['dof'], 0)} degrees of freedom"
+        how = ", ".join(each for each in (line["how"], degrees) if each)
+        moved = micrometres(line["u_mm"])
+        rows.append([line["name"], how, _own_u(line, moved), moved, text_of.percent(line["share"])])
+    k = text_of.number(found["k"], 2)
+    rows.append(
+        [
+            (Run("Together", strong=True),),
+            f"root of the sum of squares; U = {k} × {micrometres(found['u_mm'])}, rounded up",
+            "",
+            (Run(micrometres(found["u_mm"]), strong=True),),
+            (Run(f"U = {record['printed']['largest_U']}", strong=True),),
+        ]
+    )
+    dof = "more than 1000" if found["dof"] is None or found["dof"] > 1000 else text_of.number(found["dof"], 0)
+    return Section(
+        f"Uncertainty at {mm(found['at_mm'], 3)} mm, where it is largest",
+        (table(columns, rows), small(f"Effective degrees of freedom: {dof} (Welch and Satterthwaite).")),
+    )
+
+
+def limits(record: Record) -> str:
+    """The tolerance in words."""
+    found = record["inputs"]["options"]["tolerance_mm"]
+    if found is None:
+        return text_of.NOTHING
+    if not isinstance(found, list | tuple):
+        return f"±{text_of.length(abs(found), 'µm')}"
+    lower, upper = (None if each is None else text_of.length(each, "µm", decimals=1, signed=True) for each in found)
+    if lower is None or upper is None:
+        return f"not below {lower}" if upper is None else f"not above {upper}"
+    return f"{lower} to {upper}"
+
+
+def _check_table(found: Sequence[Mapping[str, Any]], printed: Sequence[Mapping[str, str]]) -> Table:
+    columns = [
+        Column("Shim", False, 0.7),
+        Column("Reference, mm", True, 1.1),
+        Column("Corrected, mm", True, 1.1),
+        Column("Deviation, µm", True, 1.1),
+        Column("U, µm", True, 0.6),
+        Column("k", True, 0.6),
+        Column("En", True, 0.6),
+        Column("Probability", True, 0.9),
+        Column("Decision", False, 1.3),
+    ]
+    rows = []
+    for check, said in zip(found, printed, strict=True):
+        decision = check["decision"]
+        rows.append(
+            [
+                check["point"],
+                said["reference"],
+                said["corrected"],
+                said["deviation"],
+                said["U"],
+                text_of.number(check["k"], 2),
+                said["E_n"],
+                probability(decision["probability"]) if decision else text_of.NOTHING,
+                decision["outcome"].capitalize() if decision else "none: no tolerance",
+            ]
+        )
+    return table(columns, rows)
+
+
+def _in_words(decision: Mapping[str, Any]) -> str:
+    two = ".simple" if decision["rule"] == "simple" else ".binary" if decision["outcomes"] == "two" else ""
+    code = f"outcome.{decision['outcome']}{two}"
+    return SENTENCES[code]
+
+
+def _outcome(check: Mapping[str, Any]) -> str | None:
+    return check["decision"]["outcome"] if check["decision"] else None
+
+
+def _half_width(record: Record) -> float | None:
+    found = record["inputs"]["options"]["tolerance_mm"]
+    return abs(found) if isinstance(found, int | float) else None
+
+
+def _own_u(line: Mapping[str, Any], moved: str) -> str:
+    """The standard uncertainty in the unit of what moves, where that is not the thickness itself."""
+    if line["code"] == "budget.temperature":
+        return f"{text_of.significant(line['params']['u_K'], 2)} K"
+    return moved
