@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import math
+import re
 from decimal import ROUND_CEILING, ROUND_HALF_EVEN, Context, Decimal
 from typing import Final
 
-from labkit.units import from_mm
+from labkit.units import from_mm, small_unit
 
 MINUS: Final = "−"
 NOTHING: Final = "–"
@@ -14,6 +15,11 @@ NOTHING: Final = "–"
 
 _DECIMALS: Final = {"mm": 4, "µm": 1, "in": 5, "mil": 2}
 """Digits after the point for a length without an uncertainty beside it: about 0.1 µm in each unit."""
+
+_SMALL_DECIMALS: Final = {"µm": 1, "mil": 3}
+"""The same for errors and deviations, which in mil are mostly below one."""
+
+_INVISIBLE: Final = re.compile("[\u061c\u200b-\u200f\u202a-\u202e\u2060-\u2069\ufeff]")
 
 _EVERY_FLOAT: Final = Context(prec=700)
 """Digits enough to write out any float, so that an absurd number is shown and not an error."""
@@ -157,6 +163,22 @@ def length(
     return f"{text} {unit}" if with_unit else text
 
 
+def small_length(
+    value_mm: float | None,
+    unit: str = "mm",
+    *,
+    decimals: int | None = None,
+    signed: bool = False,
+    with_unit: bool = True,
+) -> str:
+    """
+    An error or a deviation [mm] as text, in the small unit that goes with lengths in `unit`: µm, or mil.
+    """
+    small = small_unit(unit)
+    places = _SMALL_DECIMALS[small] if decimals is None else decimals
+    return length(value_mm, small, decimals=places, signed=signed, with_unit=with_unit)
+
+
 def expanded_length(u_mm: float | None, unit: str = "µm", *, decimal_sign: str = ".", with_unit: bool = True) -> str:
     """
     An expanded uncertainty [mm] as text in `unit`, two significant digits, rounded up.
@@ -178,6 +200,13 @@ def percent(share: float | None, *, decimals: int = 0) -> str:
     if share > 0.999:
         return "> 99.9 %" if share < 1 else "100 %"
     return f"{number(100 * share, decimals)} %"
+
+
+def visible(text: object) -> str:
+    """
+    Text without the marks that nobody sees and that turn the direction of what stands after them.
+    """
+    return _INVISIBLE.sub("", str(text))
 
 
 def _steady(value: float) -> Decimal:

@@ -530,8 +530,8 @@ SENTENCES: Final[dict[str, str]] = {
     "departure from it. On {points} points it spends {spent:.1} effective parameters.",
     "result.departure": "The departure has an amplitude of about {amplitude} and a length of about {length:.2} in t; "
     "both were estimated from the points, and U allows for not knowing them better.",
-    "result.correlated": "The parameters depend on one another: U does not follow from their uncertainties alone. Their "
-    "covariance is in the data of the sheet.",
+    "result.correlated": "The parameters depend on one another: U does not follow from their uncertainties alone. "
+    "Their covariance is in the data of the sheet.",
     "result.parameter_units": "x is the thickness in mm; {y}.",
     "result.y_error": "y is the error of indication in mm",
     "result.y_raw": "y is the indication in {unit}",

@@ -88,6 +88,11 @@ def from_mm(value_mm: float, unit: str) -> float:
     raise ValueError(f"{unit!r} is not one of {', '.join(LENGTH_UNITS)}")
 
 
+def small_unit(unit: str) -> str:
+    """The unit in which errors, deviations and uncertainties are shown beside lengths in `unit`: µm, or mil."""
+    return "mil" if unit in ("in", "mil") else "µm"
+
+
 def parse_length(text: str, default_unit: str = "mm") -> float:
     """
     A length as typed on a command line, such as ``0.25``, ``0.4 mil`` or ``0.25mm``, in millimetres.

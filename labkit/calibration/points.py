@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from decimal import Decimal, InvalidOperation
 from itertools import pairwise
@@ -154,17 +154,23 @@ class PointTable:
         """Thickness [mm] of a stack at the temperature of the readings; 0 for contact zero."""
         return reference_mm(self.readings.shims, shims, self.conditions)
 
-    def with_shim(self, name: str, n: int, y: float) -> Points:
-        """The points with a shim added that shows y in the mean of n readings."""
-        covariance = self.readings.shims.covariance([*self.stacks, (name,)])
-        x_new = self.reference((name,))
+    def with_shims(self, names: Sequence[str], n: int, expected: Callable[[Array], Array]) -> Points:
+        """The points with shims added, each showing what is `expected` of its thickness in the mean of n readings."""
+        stacks = [*self.stacks, *((name,) for name in names)]
+        x_new = np.array([self.reference((name,)) for name in names])
         V_y = self.fitted.V_y
         assert V_y is not None
-        wider = np.full((len(V_y) + 1, len(V_y) + 1), self._common_variance)
-        wider[:-1, :-1] = V_y
-        wider[-1, -1] += self.variance.variance_of_mean(x_new, n)
-        V_x = _with_joints(covariance, [*self.stacks, (name,)], self.conditions)
-        return Points(np.append(self.fitted.x, x_new), np.append(self.fitted.y, y), V_x, wider)
+        m = len(V_y)
+        wider = np.full((len(stacks), len(stacks)), self._common_variance)
+        wider[:m, :m] = V_y
+        wider[range(m, len(stacks)), range(m, len(stacks))] += self.variance.variance_of_mean(x_new, n)
+        V_x = _with_joints(self.readings.shims.covariance(stacks), stacks, self.conditions)
+        return Points(np.append(self.fitted.x, x_new), np.append(self.fitted.y, expected(x_new)), V_x, wider)
+
+    @property
+    def repeats(self) -> int:
+        """How often a shim is read: as often as the one that was read most."""
+        return max(point.n for point in self.points)
 
     @property
     def _common_variance(self) -> float:

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass, field
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import Any, Literal, Self
 
@@ -218,6 +218,29 @@ class Calibration:
     def expanded(self, thickness_mm: ArrayLike, repeats: int = 1) -> tuple[Array, Array]:
         """Expanded uncertainty [mm] of a corrected reading at a thickness, and its coverage factor."""
         return self.uncertainty.expanded(self.curve, thickness_mm, repeats)
+
+    def expanded_with(self, shims: Sequence[str], thickness_mm: ArrayLike) -> Array | None:
+        """
+        Expanded uncertainty [mm] of a corrected reading once these shims are read too, as `next_points` foretells it.
+
+        Parameters
+        ----------
+        shims : sequence of str
+            Names of unread shims; none gives the uncertainty now.
+        thickness_mm : array_like
+            [mm]
+
+        Returns
+        -------
+        ndarray, shape of thickness_mm, or None
+            None where shims cannot be ranked (`next_points` is None).
+        """
+        flexible = self.uncertainty.flexible
+        if self.next_points is None or flexible is None:
+            return None
+        if shims:
+            flexible = flexible.with_points(self.table.with_shims(shims, self.table.repeats, flexible.value))
+        return replace(self.uncertainty, flexible=flexible).expanded(flexible, thickness_mm)[0]
 
     @cached_property
     def results(self) -> tuple[ResultRow, ...]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 from datetime import UTC, datetime
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -343,17 +344,13 @@ def _next_points(
     checks = {name for row in table.readings.with_role("check", "as-found") for name in row.shims}
     # a set that is kept for checks is not used up for the fit
     kept = {shims[name].set_name for name in checks} - {shims[name].set_name for name in taken}
-    repeats = max(point.n for point in table.points)
+    repeats = table.repeats
 
     def expanded(curve: FlexibleCurve, x: Array) -> Array:
         return replace(uncertainty, flexible=curve).expanded(curve, x)[0]
 
-    def with_shim(name: str) -> Any:
-        y = float(flexible.value(np.array([table.reference((name,))]))[0])
-        return lambda: table.with_shim(name, repeats, y)
-
     at_hand = [
-        (shim.name, table.reference((shim.name,)), with_shim(shim.name))
+        (shim.name, table.reference((shim.name,)), partial(table.with_shims, (shim.name,), repeats, flexible.value))
         for shim in shims
         if shim.name not in taken | checks and (not shim.set_name or shim.set_name not in kept)
     ]
