@@ -425,6 +425,8 @@ SENTENCES: Final[dict[str, str]] = {
     "band.last_of": "Last taken, {name}, {reading} of {wanted}:",
     "band.next": "Reading {reading} of {wanted} is next.",
     "band.complete": "All rows are complete.",
+    "band.begin_background": "Take the target away, let the number settle, and press Enter: the background first, then "
+    "contact zero and the two end shims.",
     "band.begin": "Put the target on the bare tip and press Enter: contact zero first, then the lower and the upper end "
     "shim.",
     "band.advice": "Next: {shim}, {x_mm:mm}.",
@@ -463,7 +465,7 @@ SENTENCES: Final[dict[str, str]] = {
     # ---- the page Calibrate: what is left ----
     "left.nothing": "No rig is chosen (section 1), and nothing is read (sections 2, 3 and 6).",
     "left.person": "Nobody is chosen on the cover.",
-    "left.identity": "{person} has no signing file. The engineer makes one with “labkit identity”.",
+    "left.identity": "{person} has no signing file. The engineer makes one: labkit identity.",
     "left.shim_set": "No shim set is chosen (section 1).",
     "left.temperature": "The temperature is not given (section 1).",
     "left.as_found": "As found has not been read, and no reason is given (section 2).",

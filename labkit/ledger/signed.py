@@ -65,7 +65,7 @@ def sign_and_keep(data: Path, record: Mapping[str, Any], make_pdf: Callable[[str
     data : Path
         The data folder of the laboratory.
     record : mapping
-        JSON without NaN. Its ``id`` is used where it has one; the rig is ``record["about"]["rig"]["name"]``.
+        JSON without NaN. Its ``id`` is used where it has one; the rig is ``record["inputs"]["about"]["rig"]["name"]``.
     make_pdf : callable
         Takes the number, returns the signed PDF. It is called while nobody else can take a number; if it raises,
         the number is not used and nothing is kept.
@@ -148,7 +148,7 @@ def record_sha256(record: Mapping[str, Any]) -> str:
 
 
 def _rig_name(record: Mapping[str, Any]) -> str:
-    about = record.get("about") or {}
+    about = (record.get("inputs") or {}).get("about") or {}
     return str((about.get("rig") or {}).get("name") or "")
 
 

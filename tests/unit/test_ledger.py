@@ -28,7 +28,7 @@ from labkit.ledger.demo import demo_bench, fill_if_empty
 from labkit.ledger.files import write_safely
 from labkit.problems import BadInput, Problem
 
-RECORD = {"schema": "labkit.calibration/1", "about": {"rig": {"name": "Rig 2"}}, "u_mm": 0.0012}
+RECORD = {"schema": "labkit.calibration/1", "inputs": {"about": {"rig": {"name": "Rig 2"}}}, "u_mm": 0.0012}
 
 
 def pdf_of(number: str) -> bytes:
@@ -247,7 +247,7 @@ def test_the_last_calibration_of_a_rig_is_in_force(tmp_path):
     assert in_force(tmp_path, "Rig 2") is None
     sign_and_keep(tmp_path, RECORD, pdf_of)
     second = sign_and_keep(tmp_path, RECORD, pdf_of)
-    sign_and_keep(tmp_path, {"about": {"rig": {"name": "Rig 3"}}}, pdf_of)
+    sign_and_keep(tmp_path, {"inputs": {"about": {"rig": {"name": "Rig 3"}}}}, pdf_of)
     assert in_force(tmp_path, "Rig 2") == second
     assert in_force(tmp_path, "Rig 9") is None
 

@@ -1,0 +1,239 @@
+"""What the reading band and the grid show, as plain data: the widget only draws it."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+from labkit import format as text
+from labkit.messages import sentence
+from labkit.units import from_mm
+from labkit.workflow.calibrate import PARTS, CalibratePage
+from labkit.workflow.log import Cell, Line
+
+BETWEEN_MOMENTS = 16
+"""Characters of an ISO time up to the minute."""
+
+
+def rows(page: CalibratePage, part: str, unit: str = "mm") -> list[dict[str, Any]]:
+    """
+    The rows of one part of the page, for `ReadingGrid.rows`.
+
+    Parameters
+    ----------
+    page : CalibratePage
+    part : str
+        "as-found", "readings" or "checks".
+    unit : str
+        In which references, means and spreads are shown.
+    """
+    apart = {(line_id, place) for line_id, place, _ in page.stragglers}
+    place = _place(page, part)
+    return [
+        _row(page, line, unit, apart, now=place is not None and line.id == place[0])
+        for line in page.log.of(*PARTS[part])
+    ]
+
+
+def current(page: CalibratePage, part: str) -> dict[str, Any] | None:
+    """Where the next reading goes, for `ReadingGrid.current`."""
+    place = None if page.read_only else _place(page, part)
+    return None if place is None else {"row": place[0], "cell": place[1]}
+
+
+def band(page: CalibratePage, part: str) -> dict[str, Any]:
+    """What the band says, for `ReadingGrid.band`."""
+    rig, place = page.rig, _place(page, part)
+    if rig is None:
+        return {}
+    line = page.log.line(place[0]) if place else None
+    last = _last(page, part)
+    shown: dict[str, Any] = {
+        "gauge": sentence("band.gauge", {"gauge": rig.rig.gauge.name}),
+        "on_probe": _on_probe(page, line),
+        "last_label": _last_label(page, part, last),
+        "last_value": last[1].text if last else "",
+        "unit": rig.unit,
+        "next_text": _next_text(line, place),
+        "tally": _tally(line, place),
+        "hide_reference": page.hide_reference,
+    }
+    advice = _advice(page, line) if part == "readings" else None
+    if advice:
+        shown["advice"] = advice
+    return shown
+
+
+def unit_note(page: CalibratePage, unit: str = "mm") -> str:
+    """The line below the grid: the unit, and the pooled spread."""
+    result = page.result
+    if page.rig is None or result is None or not np.isfinite(result.table.variance.dof):
+        return ""
+    variance = result.table.variance
+    middle = float(np.median([point.x_mm for point in result.table.points]))
+    spread = _spread_text(page, float(variance.sd(middle)), unit, with_unit=True)
+    return sentence("grid.note", {"unit": page.rig.unit, "s": spread, "dof": int(variance.dof)})
+
+
+def _place(page: CalibratePage, part: str) -> tuple[str, int] | None:
+    return page.log.next_place(PARTS[part], page.cursor.get(part, ""))
+
+
+def _row(page: CalibratePage, line: Line, unit: str, apart: set[tuple[str, int]], *, now: bool) -> dict[str, Any]:
+    hidden = page.hide_reference and now and not line.complete
+    values = _values(page, line)
+    remark, state = _remark(page, line, apart)
+    return {
+        "id": line.id,
+        "label": _label(line),
+        "reference": "" if hidden else _reference(page, line, unit),
+        "cells": [_cell(page, line, i, cell, apart) for i, cell in enumerate(line.cells)],
+        "mean": "" if hidden or not values else _mean_text(page, float(np.mean(values)), unit),
+        "s": "" if hidden or len(values) < 2 else _spread_text(page, float(np.std(values, ddof=1)), unit),
+        "remark": remark,
+        "remark_state": state,
+        "state": "set-aside" if line.set_aside else "now" if now else "",
+    }
+
+
+def _label(line: Line) -> str:
+    name = {"zero": sentence("grid.zero"), "background": sentence("grid.background")}.get(line.name, line.name)
+    return sentence("grid.closing", {"name": name}) if line.role.startswith("closing") else name
+
+
+def _reference(page: CalibratePage, line: Line, unit: str) -> str:
+    if line.name == "background" or page.particulars is None:
+        return ""
+    thickness = sum(page.particulars.shims[name].thickness_mm for name in line.shims if name in page.particulars.shims)
+    return text.length(float(thickness), unit, with_unit=False)
+
+
+def _cell(page: CalibratePage, line: Line, place: int, cell: Cell, apart: set[tuple[str, int]]) -> dict[str, str]:
+    states, said = [], ""
+    fault = page.collected.bad.get((line.id, place))
+    if fault is not None:
+        states.append("bad")
+        said = f"{fault} {fault.hint or ''}".strip().partition(": ")[2] or str(fault)
+    if (line.id, place) in apart:
+        states.append("apart")
+    if cell.out:
+        states.append("out")
+        said = sentence("grid.left_out", {"reason": cell.out})
+    if cell.was:
+        states.append("changed")
+        before, when, person = cell.was[-1]
+        said = said or sentence("grid.changed", {"time": when[11:BETWEEN_MOMENTS], "person": person, "was": before})
+    return {"text": cell.text, "state": " ".join(states), "note": said}
+
+
+def _remark(page: CalibratePage, line: Line, apart: set[tuple[str, int]]) -> tuple[str, str]:
+    bad = [place for (line_id, place) in page.collected.bad if line_id == line.id]
+    if line.set_aside:
+        return sentence("grid.set_aside", {"reason": line.set_aside}), "idle"
+    if bad:
+        return sentence("grid.bad", {"reading": bad[0] + 1}), "stop"
+    standing = [place for line_id, place in apart if line_id == line.id]
+    if standing:
+        return sentence("grid.apart", {"reading": standing[0] + 1}), "watch"
+    if line.note:
+        return line.note, ""
+    if line.taken > page.particulars.repeats if page.particulars else False:
+        return sentence("grid.read_again", {"count": line.taken}), ""
+    return sentence("grid.zero_remark") if line.role == "zero" else "", ""
+
+
+def _values(page: CalibratePage, line: Line) -> list[float]:
+    """The readings of a line that count, as the curve will see them; none while one of its cells is bad."""
+    readings = page.collected.readings
+    if readings is None or any(line_id == line.id for line_id, _ in page.collected.bad):
+        return []
+    places = [page.collected.places.get((line.id, place)) for place in range(len(line.cells))]
+    return [readings.rows[at].value for at in places if at is not None and readings.rows[at].counts]
+
+
+def _mean_text(page: CalibratePage, value: float, unit: str) -> str:
+    if page.rig is not None and page.rig.signal == "raw":
+        return text.significant(value, 6)
+    return text.length(value, unit, with_unit=False)
+
+
+def _spread_text(page: CalibratePage, value: float, unit: str, *, with_unit: bool = False) -> str:
+    if page.rig is not None and page.rig.signal == "raw":
+        return text.significant(value, 2) + (f" {page.rig.unit}" if with_unit else "")
+    small = "mil" if unit in ("in", "mil") else "µm"
+    shown = text.number(from_mm(value, small), 2 if small == "mil" else 1)
+    return f"{shown} {small}" if with_unit else shown
+
+
+def _on_probe(page: CalibratePage, line: Line | None) -> str:
+    if line is None:
+        return sentence("band.nothing")
+    if line.name == "background":
+        return sentence("band.background")
+    if line.name == "zero":
+        return sentence("band.zero")
+    if page.hide_reference or page.particulars is None:
+        return sentence("band.shim", {"name": line.name})
+    reference = sum(page.particulars.shims[name].thickness_mm for name in line.shims)
+    return sentence("band.shim_of", {"name": line.name, "x_mm": float(reference)})
+
+
+def _last(page: CalibratePage, part: str) -> tuple[Line, Cell, int] | None:
+    """The reading taken last."""
+    taken = [
+        (cell.time, line, cell, place)
+        for line in page.log.of(*PARTS[part])
+        for place, cell in enumerate(line.cells)
+        if cell.text
+    ]
+    if not taken:
+        return None
+    _, line, cell, place = max(taken, key=lambda each: (each[0], each[1].id == page.cursor.get(part), each[3]))
+    return line, cell, place
+
+
+def _last_label(page: CalibratePage, part: str, last: tuple[Line, Cell, int] | None) -> str:
+    if last is None:
+        return sentence("band.none_yet")
+    line, _, place = last
+    here = _place(page, part)
+    params = {"name": _label(line), "reading": place + 1, "wanted": max(line.wanted, place + 1)}
+    return sentence("band.last" if here and here[0] == line.id else "band.last_of", params)
+
+
+def _next_text(line: Line | None, place: tuple[str, int] | None) -> str:
+    if line is None or place is None:
+        return sentence("band.complete")
+    return sentence("band.next", {"reading": place[1] + 1, "wanted": line.wanted})
+
+
+def _tally(line: Line | None, place: tuple[str, int] | None) -> list[str]:
+    if line is None or place is None:
+        return []
+    count = max(line.wanted, len(line.cells))
+    return ["on" if i < len(line.cells) and line.cells[i].text else "at" if i == place[1] else "" for i in range(count)]
+
+
+def _advice(page: CalibratePage, line: Line | None) -> dict[str, Any] | None:
+    """The advice stands in the band, where the hand is."""
+    if not any(each.taken for each in page.log.of(*PARTS["readings"])):
+        background = line is not None and line.name == "background"
+        return {"text": sentence("band.begin_background" if background else "band.begin")}
+    points = page.result.next_points if page.result is not None and not page.computing else None
+    if page.read_only or page.stopped or points is None or points.best is None:
+        return {"text": str(points.reason)} if points is not None and points.best is None else None
+    best = points.best
+    said = {"lead": sentence("band.advice", {"shim": best.name, "x_mm": best.x_mm}), "text": _lowers(best)}
+    if line is not None and line.shims == [best.name]:
+        return said | {"mark": {"state": "part", "text": sentence("band.being_read")}}
+    return said | {
+        "buttons": [
+            {"id": f"read:{best.name}", "label": sentence("band.read_it"), "primary": True},
+            {"id": "stop", "label": sentence("band.stop_here")},
+        ]
+    }
+
+
+def _lowers(best: Any) -> str:
+    return sentence("band.lowers", {"before_mm": best.U_before_mm, "after_mm": best.U_after_mm})
