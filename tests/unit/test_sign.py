@@ -78,6 +78,17 @@ def test_the_signer_and_the_local_time_stand_in_the_field(laboratory: Laboratory
     assert "(Europe/London)" in said
 
 
+def test_a_long_name_stays_in_the_field(tmp_path: Path) -> None:
+    name = "Wilhelmina Wetherington-Wolverhampton, Moulding Laboratory, Wing"
+    assert len(name) == 64
+    file = tmp_path / "sheet.pdf"
+    file.write_bytes(Laboratory.found(signer=name).signed)
+    said = subprocess.run(["pdftotext", "-layout", str(file), "-"], capture_output=True, text=True, check=True).stdout
+    lines = [line.strip() for line in said.splitlines() if line.strip()]
+    assert name in lines
+    assert any(line.startswith("Signed electronically") for line in lines)
+
+
 def test_a_wrong_passphrase_is_said(laboratory: Laboratory) -> None:
     with pytest.raises(BadInput) as caught:
         sign(small_sheet(), laboratory.signing_file, "guess")
