@@ -129,7 +129,7 @@ class ReadingGrid(OneWay):
 
     rows: T.List[dict[str, Any]] = T.List().tag(sync=True)
     repeats = T.Int(5, min=1).tag(sync=True)
-    current = T.Dict(None, allow_none=True).tag(sync=True)
+    current: T.Dict[str, Any] | None = T.Dict(None, allow_none=True).tag(sync=True)
     band = T.Dict().tag(sync=True)
     tools: T.List[dict[str, Any]] = T.List().tag(sync=True)
     menu = T.List(list(_ROW_MENU)).tag(sync=True)

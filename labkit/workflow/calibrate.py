@@ -89,7 +89,6 @@ class CalibratePage(T.HasTraits):
     ) -> None:
         super().__init__()
         self.data = data
-        self.bench: Bench = ledger.load_bench(data)
         self._worker = worker or Worker()
         self._now = now
         self.log = ReadingLog(now)
@@ -98,9 +97,14 @@ class CalibratePage(T.HasTraits):
         self._in_force: Calibration | None = None
         self._tries: list[float] = []
         self._generation = 0
+        self.begin(draft)
+
+    def begin(self, draft: Mapping[str, Any] | None = None) -> None:
+        """Take up a draft, or begin a new one, with the bench as it is registered now."""
+        self.bench: Bench = ledger.load_bench(self.data)
         self._set_state(draft or {})
-        if self.fields.get("rig"):
-            self.in_force = ledger.in_force(data, self.fields["rig"])
+        rig = self.fields.get("rig")
+        self.in_force = ledger.in_force(self.data, rig) if rig else None
         self.refresh()
 
     # ---- what is kept ----
@@ -154,6 +158,13 @@ class CalibratePage(T.HasTraits):
     @property
     def rig(self) -> RegisteredRig | None:
         return self.bench.rig(self.fields["rig"]) if self.fields.get("rig") else None
+
+    @property
+    def being_read(self) -> str:
+        """The shim under the target for the curve: where the next reading goes; empty where it is another place."""
+        place = self.log.next_place(PARTS["readings"], self.cursor.get("readings", ""))
+        line = self.log.line(place[0]) if place else None
+        return line.name if line is not None and line.role == "fit" else ""
 
     @property
     def about(self) -> Any:

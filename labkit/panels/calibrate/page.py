@@ -1,0 +1,148 @@
+"""The page put together: a model, seven sections that show it, and the frame around them."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any, Final
+
+from IPython.display import display
+
+from labkit.ledger import load_draft
+from labkit.panels import shell
+from labkit.panels.calibrate.section_as_found import AsFoundSection
+from labkit.panels.calibrate.section_checks import ChecksSection
+from labkit.panels.calibrate.section_curve import CurveSection
+from labkit.panels.calibrate.section_extra import ExtraSection
+from labkit.panels.calibrate.section_readings import ReadingsSection
+from labkit.panels.calibrate.section_rig import RigSection
+from labkit.panels.calibrate.section_sheet import SheetSection
+from labkit.panels.clock import day_and_time, time_of_day
+from labkit.panels.guard import guarded, report
+from labkit.panels.result_tables import strip_cells
+from labkit.panels.visitor import wanted_draft
+from labkit.paths import data_folder
+from labkit.problems import Problem
+from labkit.workflow.blockers import marks
+from labkit.workflow.calibrate import CalibratePage
+
+INTRO: Final = (
+    "Read the check shims as found, then the shims; choose the curve, prove it on the check shims, sign the sheet. "
+    "Everything you type is saved as you go."
+)
+
+
+def show() -> None:
+    """Show the page in a notebook cell; the last cell, for it waits until there is a visitor."""
+    page = CalibratePage(data_folder())
+    view = CalibrateView(page)
+    view.open(wanted_draft())
+    display(view.frame.root)  # type: ignore[no-untyped-call]
+
+
+class CalibrateView:
+    """
+    The widgets of the page, built once.
+
+    Parameters
+    ----------
+    page : CalibratePage
+    """
+
+    def __init__(self, page: CalibratePage) -> None:
+        self.page = page
+        self.rig = RigSection(page, self._guard)
+        self.as_found = AsFoundSection(page, self._guard)
+        self.readings = ReadingsSection(page, self._guard)
+        self.curve = CurveSection(page, self._guard)
+        self.extra = ExtraSection(page, self._guard, self.readings.read_shim)
+        self.checks = ChecksSection(page, self._guard)
+        self.sheet = SheetSection(page, self._guard)
+        sections = (self.rig, self.as_found, self.readings, self.curve, self.extra, self.checks, self.sheet)
+        self.frame = shell.page("calibrate", "Calibrate", INTRO, [each.section for each in sections])
+        self.frame.person.observe(self._guard(self._person_chosen), "value")
+        self.frame.units.observe(self._guard(lambda _: self.refresh()), "value")
+        self.frame.theme.on_change(self._guard(lambda _: self.refresh()))
+        page.observe(self._guard(lambda _: self.refresh()), ["version", "saved", "not_saved_since", "number"])
+        page.observe(self._guard(self._fault), "fault")
+
+    def open(self, draft_id: str) -> None:
+        """Load what changes with time: the bench, and the draft that the address asks for."""
+        open_it = self._guard(self._open)
+        open_it(draft_id)
+
+    def refresh(self) -> None:
+        """Have every section show what the model holds."""
+        frame, page = self.frame, self.page
+        unit, dark = frame.units.value, frame.theme.dark
+        self.rig.show()
+        self.as_found.show(unit)
+        self.readings.show(unit)
+        self.curve.show(unit, dark=dark)
+        self.extra.show(unit, dark=dark)
+        self.checks.show(unit)
+        self.sheet.show()
+        for no, mark in marks(page).items():
+            shell.say_mark(frame, no, mark.state, str(mark.words))
+        self._say_head(unit)
+
+    def _open(self, draft_id: str) -> None:
+        page, frame = self.page, self.frame
+        draft: dict[str, Any] = {}
+        if draft_id:
+            try:
+                draft = load_draft(page.data, draft_id)
+            except Problem as problem:
+                shell.say_banner(frame, str(problem))
+        page.begin(draft)
+        bench = page.bench
+        shell.say_laboratory(frame, bench.laboratory)
+        shell.say_people(frame, [person.name for person in bench.people], page.person)
+        frame.heartbeat.title = f"Calibrate · {bench.laboratory.name or 'labkit'}"
+        self.refresh()
+
+    def _person_chosen(self, change: dict[str, object]) -> None:
+        name = str(change["new"])
+        if name != self.page.person:
+            self.page.choose_person(name)
+
+    def _say_head(self, unit: str) -> None:
+        page, frame = self.page, self.frame
+        zone = page.bench.zone
+        rig = page.rig
+        begun = day_and_time(page.begun, zone)
+        follows = page.in_force.number if page.in_force is not None else "–"
+        draft = f"Certificate {page.number}" if page.number else f"{rig.name}, {begun}" if rig else begun
+        shell.say_cells(frame, {"Draft": draft, "Read by": page.person or "–", "Follows": follows})
+        saved = ("Saved", time_of_day(page.saved, zone)) if page.saved else None
+        if page.not_saved_since:
+            saved = ("Not saved since", time_of_day(page.not_saved_since, zone))
+        shell.say_strip(frame, self._strip(unit), saved)
+        frame.heartbeat.saved = time_of_day(page.saved, zone)
+        frame.heartbeat.draft = page.id if page.revision else ""
+
+    def _strip(self, unit: str) -> list[tuple[str, str]]:
+        page = self.page
+        pale = '<span class="lk-pale">{}</span>'
+        rig = page.rig
+        lines = [line for line in page.log.of("zero", "fit") if not line.set_aside]
+        read = sum(line.complete for line in lines)
+        cells = [
+            ("Rig", shell.escape(str(rig.rig)) if rig else pale.format("none chosen")),
+            ("Points", f"{read} of {len(lines)} read" if lines else pale.format("none")),
+        ]
+        if page.result is None:
+            return [*cells, ("Curve", pale.format("none yet" if lines else "none"))]
+        return [*cells, *strip_cells(page.result, unit)]
+
+    def _guard(
+        self, callback: Callable[..., object], beside: Callable[[Problem], None] | None = None
+    ) -> Callable[..., None]:
+        return guarded(lambda sentence: shell.say_banner(self.frame, sentence), beside)(callback)
+
+    def _fault(self, change: dict[str, object]) -> None:
+        error = change["new"]
+        if isinstance(error, BaseException):
+            try:
+                raise error
+            except BaseException:
+                shell.say_banner(self.frame, report("while computing"))

@@ -1,0 +1,63 @@
+"""One place where readings are taken: the grid, and the words that follow what is done in it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+
+from labkit.panels.reading_grid import GridEvent, ReadingGrid
+from labkit.workflow import grid_view
+from labkit.workflow.calibrate import CalibratePage
+
+Guard = Callable[..., Callable[..., None]]
+
+
+class ReadingPart:
+    """
+    A `ReadingGrid` that shows one part of the page and passes on what happens in it.
+
+    Parameters
+    ----------
+    page : CalibratePage
+    part : str
+        "as-found", "readings" or "checks".
+    guard : callable
+    buttons : mapping of str to callable
+        What a button of the grid does, by its id; ``read`` gets what stands behind the colon of its id.
+    menus : mapping of str to callable
+        What an entry of the row menu does that the model alone cannot do, by its id; it gets the row's id.
+    """
+
+    def __init__(
+        self,
+        page: CalibratePage,
+        part: str,
+        guard: Guard,
+        buttons: Mapping[str, Callable[[str], None]] | None = None,
+        menus: Mapping[str, Callable[[str], None]] | None = None,
+    ) -> None:
+        self._page, self._part = page, part
+        self._buttons, self._menus = dict(buttons or {}), dict(menus or {})
+        self.grid = ReadingGrid()
+        self.grid.on_event(guard(self._happened))
+
+    def show(self, unit: str) -> None:
+        """What the model holds now."""
+        page, grid = self._page, self.grid
+        with grid.hold_sync():
+            grid.rows = grid_view.rows(page, self._part, unit)
+            grid.current = grid_view.current(page, self._part)
+            grid.band = grid_view.band(page, self._part)
+            grid.unit_note = grid_view.unit_note(page, unit) if self._part == "readings" else ""
+            grid.read_only = page.read_only
+            if page.particulars is not None:
+                grid.repeats = page.particulars.repeats
+
+    def _happened(self, event: GridEvent) -> None:
+        if event.type == "button":
+            name, _, behind = event.item.partition(":")
+            if name in self._buttons:
+                self._buttons[name](behind)
+        elif event.type == "menu" and event.item in self._menus:
+            self._menus[event.item](event.row)
+        else:
+            self._page.grid_event(self._part, event)

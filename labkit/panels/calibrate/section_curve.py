@@ -1,0 +1,115 @@
+"""Section 4: the curves side by side, the one that is used, and what its uncertainty is made of."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import ipywidgets as W
+
+from labkit.charts import curve_figure, quantile_figure
+from labkit.messages import family_label
+from labkit.panels import result_tables, shell
+from labkit.panels.calibrate.part import Guard
+from labkit.panels.calibrate.result_figure import ResultFigure
+from labkit.panels.fields import Form
+from labkit.workflow.calibrate import CalibratePage
+
+MARGIN = (
+    "<b>χ²/ν</b> near 1: points and curve agree as well as their uncertainties say. Far below 1: the stated "
+    "uncertainties look too large.",
+    "<b>Error at a shim not used</b>: how far each inner point lies from the curve fitted to the others, root mean "
+    "square.",
+)
+
+SAID_ELSEWHERE = ("points.straggler", "curve.no_reason")
+"""Cautions that stand beside the readings, or beside the field."""
+
+
+class CurveSection:
+    """
+    Parameters
+    ----------
+    page : CalibratePage
+    guard : callable
+    """
+
+    def __init__(self, page: CalibratePage, guard: Guard) -> None:
+        self._page = page
+        self._lead, self._table, self._cautions = shell.html(), shell.html(), shell.html()
+        self._stale = shell.html()
+        self.form = Form(guard(page.set_field))
+        self._choose = shell.with_classes(
+            W.GridBox(
+                [
+                    self.form.field("Use", self.form.choice("family", label="Use this curve"), names=["family"]),
+                    self.form.field(
+                        "Reason",
+                        self.form.text(
+                            "reason", width="wide", placeholder="only if you choose another curve", label="Reason"
+                        ),
+                        names=["reason"],
+                    ),
+                ]
+            ),
+            "lk-form",
+        )
+        self._figure = ResultFigure(curve_figure)
+        self._quantiles = ResultFigure(lambda result, reading, **look: quantile_figure(result, **look))
+        self._parameters, self._budget = shell.html(), shell.html()
+        fold = W.Accordion([shell.rows([self._parameters, self._quantiles.root])], titles=("All measures",))
+        fold.add_class("lk-fold")
+        self.work = shell.rows(
+            [
+                self._table,
+                self._choose,
+                self._cautions,
+                self._figure.root,
+                self._budget,
+                fold,
+            ],
+            "lk-stack",
+        )
+        self.section = shell.section(
+            4,
+            "Curve",
+            notes=[shell.html("".join(shell.note(said) for said in MARGIN))],
+            body=[self._lead, self._stale, self.work],
+        )
+
+    def show(self, unit: str, *, dark: bool) -> None:
+        page, result = self._page, self._page.result
+        self.work.layout.display = "" if result is not None else "none"
+        note = '<p class="lk-stale-note">Readings have changed since. Computing again.</p>'
+        shell.say(self._stale, note if page.computing and result is not None else "")
+        (self.work.add_class if page.computing else self.work.remove_class)("lk-stale")
+        if result is None:
+            shell.say(self._lead, _empty(page))
+            return
+        shell.say(self._lead, result_tables.say_recommendation(result, unit))
+        shell.say(self._table, result_tables.comparison_table(result, unit))
+        self.form.offer("family", _families(result))
+        self.form.show(page.fields, {}, {})
+        self.form.disable(page.read_only)
+        shell.say(self._cautions, result_tables.cautions_list(result, unit, without=SAID_ELSEWHERE))
+        self._figure.show(result, unit, dark=dark, reading=page.being_read)
+        self._quantiles.show(result, unit, dark=dark)
+        shell.say(self._budget, result_tables.budget_table(result, unit))
+        shell.say(self._parameters, result_tables.parameters_fold(result, unit))
+
+
+def _empty(page: CalibratePage) -> str:
+    if page.problem is not None:
+        hint = page.problem.hint or ""
+        return shell.message("stop", f"<b>{shell.escape(page.problem)}</b> {shell.escape(hint)}")
+    if page.computing:
+        return shell.lead("Computing.", quiet=True)
+    read = sum(line.taken > 0 for line in page.log.of("zero", "fit"))
+    words = {0: "none is read", 1: "one is read", 2: "two are read"}.get(read, f"{read} are read")
+    return shell.lead(f"A curve needs three thicknesses; {words}.", quiet=True)
+
+
+def _families(result: Any) -> list[tuple[str, str]]:
+    recommended = result.comparison.recommended
+    auto = f"{family_label(recommended)} (recommended)" if recommended else "None is recommended"
+    fitted = [row.family for row in result.comparison.rows if row.curve is not None and row.family != recommended]
+    return [(auto, ""), *((family_label(family), family) for family in fitted)]

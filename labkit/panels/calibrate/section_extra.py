@@ -1,0 +1,69 @@
+"""Section 5: which shim next, what it would bring, and when to stop."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import ipywidgets as W
+
+from labkit.charts import u_figure
+from labkit.panels import next_tables, shell
+from labkit.panels.calibrate.part import Guard
+from labkit.panels.calibrate.result_figure import ResultFigure
+from labkit.workflow.calibrate import CalibratePage
+
+
+class ExtraSection:
+    """
+    Parameters
+    ----------
+    page : CalibratePage
+    guard : callable
+    read_shim : callable
+        Adds a row for a shim and moves the cursor there.
+    """
+
+    def __init__(self, page: CalibratePage, guard: Guard, read_shim: Callable[[str], None]) -> None:
+        self._page, self._read_shim = page, read_shim
+        self._lead, self._table = shell.html(), shell.html()
+        self._figure = ResultFigure(u_figure)
+        self._read = shell.button("Read it now", guard(self._read_now), main=True)
+        self._stop = shell.button("Stop here", guard(lambda _: page.stop_here()))
+        self._buttons = shell.bar([self._read, self._stop])
+        left = shell.rows([self._table, self._buttons], "lk-stack")
+        self._split = shell.with_classes(W.GridBox([left, self._figure.root]), "lk-split", "lk-53")
+        self.section = shell.section(
+            5,
+            "Extra points",
+            notes=[
+                shell.html(
+                    shell.note("The end shims span the range. Extra points belong inside it, where parts are measured.")
+                    + shell.note(
+                        "The line is drawn where the target is reached, or where another point lowers U by less "
+                        "than 5 %. After it is read, U is estimated afresh and may come out larger."
+                    )
+                )
+            ],
+            body=[self._lead, self._split],
+        )
+
+    def show(self, unit: str, *, dark: bool) -> None:
+        page = self._page
+        result = page.result
+        advice = result.next_points if result is not None else None
+        self._split.layout.display = "" if advice is not None else "none"
+        if result is None or advice is None:
+            shell.say(self._lead, shell.lead("Advice begins when zero and both end shims are read.", quiet=True))
+            return
+        shell.say(self._lead, next_tables.next_sentence(result, unit))
+        shell.say(self._table, next_tables.next_table(result, unit, page.being_read))
+        best = advice.best
+        self._read.description = f"Read {best.name} now" if best is not None else "Read it now"
+        self._read.disabled = best is None or page.read_only or page.computing
+        self._stop.disabled = page.stopped or page.read_only
+        self._figure.show(result, unit, dark=dark, reading=page.being_read)
+
+    def _read_now(self, _button: object) -> None:
+        advice = self._page.result.next_points if self._page.result is not None else None
+        if advice is not None and advice.best is not None:
+            self._read_shim(advice.best.name)
