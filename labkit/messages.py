@@ -524,7 +524,7 @@ SENTENCES: Final[dict[str, str]] = {
     "result.one_point": "A curve needs three thicknesses; one is read.",
     "result.none_fits": "No curve describes these points within their uncertainties. {shim} lies {off_mm:µm} off every "
     "one: read it again first.",
-    "result.no_reason": "{family:family} was chosen. Give the reason; it goes on the sheet.",
+    "result.no_reason": "{family:family} was chosen: give the reason; it goes on the sheet.",
     "result.turns": "The curve turns inside the range, so that one indication has two thicknesses: it states no U.",
     "result.not_ranked": "Shims cannot be ranked: the uncertainty of the readings is not known.",
     "result.not_ranked_turns": "Shims cannot be ranked: through these points the flexible curve turns.",
@@ -535,7 +535,7 @@ SENTENCES: Final[dict[str, str]] = {
     "result.together": "root of the sum of squares; U = {k:.2} × {u}, rounded up",
     "result.through_points": "It goes through the points and has no formula: its knots are the points.",
     "result.no_formula": "It has no formula: it spends {spent:.1} effective parameters on {points} points.",
-    "result.flexible": "It has no formula: a trend of degree {degree} in t = ln(1 + x/L), L = {L_mm:mm}, and a smooth "
+    "result.flexible": "It has no formula: a trend of degree {degree} in t = ln(1 + x/L), L = {L}, and a smooth "
     "departure from it. On {points} points it spends {spent:.1} effective parameters.",
     "result.departure": "The departure has an amplitude of about {amplitude} and a length of about {length:.2} in t; "
     "both were estimated from the points, and U allows for not knowing them better.",

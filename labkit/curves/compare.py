@@ -239,11 +239,11 @@ class _Judge:
             return "turns"
         if not row.fits:
             return "does not fit"
-        if isinstance(row.curve, FlexibleCurve) or (row.chi2 is None and self.scale == "known"):
+        if isinstance(row.curve, FlexibleCurve) or row.curve is None or row.curve.chi2 is None:
             return "possible"
         if len(self.points.x) < (row.parameters or 0) + 2:
             return "too few points"
-        return "departs" if row.departure is not None and row.departure > 1 else "possible"
+        return "possible" if row.departure is None or row.departure <= 1 else "departs"
 
     def _slopes(self, curve: Curve) -> Array:
         """Of the flexible curve for all families alike: a wrong formula's own slope would flatter it."""

@@ -147,8 +147,12 @@ class Curve(ABC):
     @cached_property
     def monotonic(self) -> bool:
         """Whether F has no turn within its range (on 400 thicknesses)."""
-        steps = np.diff(self.value(np.linspace(*self.range, 400))) * self.direction
-        return bool(np.all(steps > 0))
+        return not self.turns(self.range)
+
+    def turns(self, between: tuple[float, float]) -> bool:
+        """Whether F turns between two thicknesses [mm] (on 400 of them)."""
+        steps = np.diff(self.value(np.linspace(*between, 400))) * self.direction
+        return not bool(np.all(steps > 0))
 
     def monotonic_share(self, rng: Generator, count: int = 400) -> float:
         """The share of curves drawn from the distribution of F that have no turn, on 200 thicknesses."""
@@ -212,7 +216,7 @@ class Curve(ABC):
         Raises
         ------
         BadInput
-            Indications outside the reach (the first 20 are named), or the curve turns.
+            Indications outside the reach (the first 20 are named), or a curve that turns within it.
 
         References
         ----------
@@ -256,7 +260,8 @@ class Curve(ABC):
         Raises
         ------
         BadInput
-            The method is not to be had for this curve, or the limits of Fieller are not finite.
+            The method is not to be had for this curve, the limits of Fieller are not finite, or a level that is no
+            probability.
 
         References
         ----------

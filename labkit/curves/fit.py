@@ -60,8 +60,8 @@ def fit(
     Raises
     ------
     BadInput
-        Too few different thicknesses, a value that is not finite, `ux` without `uy`, a matrix that is no
-        covariance, a family that does not describe this signal, or no convergence.
+        Too few different thicknesses, a value that is not a finite number, `ux` without `uy`, a matrix that is no
+        covariance, "known" without any uncertainty, a family that does not describe this signal, or no convergence.
 
     References
     ----------
@@ -80,6 +80,12 @@ def fit(
         cholesky_factor(V_y, len(ys), "uy")
     if scale not in (None, "known", "estimated"):
         raise BadInput("curve.scale", got=scale)
+    if scale == "known" and V_y is None:
+        raise BadInput("curve.known_without_u")
+    if signal not in ("raw", "thickness"):
+        raise BadInput("curve.signal", got=signal)
+    if start is not None and len(start) != len(form.parameters):
+        raise BadInput("curve.lengths", name="start", got=len(start), expected=len(form.parameters))
     chosen: Scale = scale or ("estimated" if V_y is None else "known")
     points = Points(xs, ys, np.zeros((len(xs), len(xs))) if V_x is None else V_x, V_y)
     return fit_points(points, form, signal, chosen, start)
@@ -98,6 +104,9 @@ def fit_points(
         raise BadInput("curve.one_thickness", x_mm=float(points.x[0]))
     if different < form.min_points:
         raise BadInput("curve.too_few_points", family=form.name, needed=form.min_points, got=different)
+    if form.kind == "flexible" and np.any(points.x < 0):
+        index = int(np.argmax(points.x < 0))
+        raise BadInput("curve.negative_thickness", index=index + 1, x_mm=float(points.x[index]))
     logarithm = form.positive_signal or (form.kind == "flexible" and signal == "raw")
     if logarithm and np.any(points.y <= 0):
         index = int(np.argmax(points.y <= 0))
@@ -112,7 +121,7 @@ def fit_points(
 
 
 def _numbers(values: ArrayLike, name: str) -> Array:
-    array = np.atleast_1d(np.asarray(values, dtype=np.float64))
+    array = np.atleast_1d(_as_floats(values, name))
     if array.ndim != 1 or array.size == 0:
         raise BadInput("curve.lengths", name=name, got=array.size, expected="one or more")
     bad = np.flatnonzero(~np.isfinite(array))
@@ -121,18 +130,28 @@ def _numbers(values: ArrayLike, name: str) -> Array:
     return array
 
 
+def _as_floats(values: Any, name: str) -> Array:
+    try:
+        return np.asarray(values, dtype=np.float64)
+    except (TypeError, ValueError):
+        raise BadInput("curve.not_numbers", name=name) from None
+
+
 def _covariance(u: Any, cov: Any, m: int, name: str) -> Array | None:
     """The covariance from either form of stating it; None where neither is given."""
     if cov is not None:
-        matrix = np.asarray(cov, dtype=np.float64)
+        name = name.replace("u", "cov_")
+        matrix = _as_floats(cov, name)
         if matrix.shape != (m, m):
-            raise BadInput("curve.lengths", name=name.replace("u", "cov_"), got=len(matrix), expected=m)
-        if not np.allclose(matrix, matrix.T) or np.linalg.eigvalsh(matrix).min() < -1e-12 * np.abs(matrix).max():
-            raise BadInput("curve.covariance", name=name.replace("u", "cov_"))
+            raise BadInput("curve.lengths", name=name, got=matrix.size, expected=m * m)
+        symmetric = bool(np.all(np.isfinite(matrix))) and np.allclose(matrix, matrix.T, rtol=1e-10, atol=0.0)
+        if not symmetric or np.linalg.eigvalsh(matrix).min() < -1e-12 * np.abs(matrix).max():
+            raise BadInput("curve.covariance", name=name)
         return matrix
     if u is None:
         return None
-    values = _numbers(np.broadcast_to(np.asarray(u, dtype=np.float64), m) if np.ndim(u) == 0 else u, name)
+    values = _as_floats(u, name)
+    values = _numbers(np.broadcast_to(values, m) if values.ndim == 0 else values, name)
     if values.shape != (m,):
         raise BadInput("curve.lengths", name=name, got=len(values), expected=m)
     low = np.flatnonzero(values < 0 if name == "ux" else values <= 0)

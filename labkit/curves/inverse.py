@@ -25,7 +25,9 @@ def invert(
 ) -> tuple[Array, Array | None]:
     """The thickness at an indication, with its standard uncertainty; see `Curve.invert`."""
     y = np.asarray(y, dtype=np.float64)
-    if not curve.monotonic:
+    if outside not in ("raise", "mask"):
+        raise BadInput("curve.outside", got=outside)
+    if not curve.monotonic or curve.turns(reach):
         raise BadInput("curve.not_monotonic", family=curve.family)
     ends = np.sort(curve.value(np.array(reach)))
     beyond = ~((y >= ends[0]) & (y <= ends[1]))
@@ -39,10 +41,14 @@ def invert(
             high=ends[1],
             places=[int(place) + 1 for place in places[:20]],
         )
-    x = _solve(curve, np.clip(y, *ends), reach)
+    # a display shows few different numbers, however many readings there are
+    distinct, back = np.unique(np.clip(y, *ends), return_inverse=True)
+    x = _solve(curve, distinct, reach)
     u = curve.standard_uncertainty(x)
     if u is not None:
-        u = np.hypot(u, 0.0 if uy is None else np.asarray(uy, dtype=np.float64)) / np.abs(curve.slope(x))
+        slope = np.abs(curve.slope(x))[back].reshape(y.shape)
+        u = np.hypot(u[back].reshape(y.shape), 0.0 if uy is None else np.asarray(uy, dtype=np.float64)) / slope
+    x = x[back].reshape(y.shape)
     if outside == "mask":
         x = np.ma.masked_array(x, beyond)
         u = None if u is None else np.ma.masked_array(u, beyond)
@@ -66,6 +72,10 @@ def interval(
     curve: Curve, y: float, uy: float | None, repeats: int, level: float, method: str, seed: int
 ) -> tuple[float, float]:
     """Coverage interval of the thickness at an indication; see `Curve.invert_interval`."""
+    if not 0 < level < 1:
+        raise BadInput("curve.level", level=level)
+    if repeats < 1:
+        raise BadInput("correct.repeats", repeats=repeats)
     if uy is None:
         if curve.residual_sd is None or curve.scale != "estimated":
             raise BadInput("curve.uy_needed", family=curve.family)

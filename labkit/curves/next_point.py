@@ -116,12 +116,18 @@ def rank_next(
     read they are estimated again, and U may come out larger than was foretold.
     """
     grid = np.linspace(*working_range, 61)
+    width = working_range[1] - working_range[0]
     target = target_mm or 1.0
-    U_now = float(np.max(expanded(curve, grid)))
+
+    def largest(through: FlexibleCurve) -> float:
+        # far beyond the points the curve knows nothing, and U may have no number; more than all is no worse than all
+        return float(np.max(np.fmin(expanded(through, grid), width)))
+
+    U_now = largest(curve)
     now = U_now / target
     ranking = []
     for name, x, with_it in at_hand:
-        U_then = float(np.max(expanded(curve.with_points(with_it()), grid)))
+        U_then = largest(curve.with_points(with_it()))
         ranking.append(
             Candidate(name, x, now, U_then / target, U_now, U_then, readings, _reason(x, curve, working_range))
         )

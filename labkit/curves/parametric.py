@@ -103,6 +103,7 @@ class ParametricCurve(Curve):
     beta : ndarray, shape (p,)
         The solution, in the parameters that were solved for.
     cov_beta : ndarray, shape (p, p)
+        Its covariance; not scaled where no degree of freedom is left to scale it by, and then not used.
     influence : ndarray, shape (p, m)
         ∂β/∂y.
     chi_squared : float
@@ -122,16 +123,27 @@ class ParametricCurve(Curve):
         x = np.asarray(x, dtype=np.float64)
         return self.working.slope(x.ravel(), self.beta).reshape(x.shape)
 
-    def standard_uncertainty(self, x: ArrayLike) -> Array:
+    @property
+    def _states_u(self) -> bool:
+        """Whether there is a covariance: without a degree of freedom the residuals cannot give the scale."""
+        return self.scale == "known" or self.dof > 0
+
+    def standard_uncertainty(self, x: ArrayLike) -> Array | None:
+        if not self._states_u:
+            return None
         x = np.asarray(x, dtype=np.float64)
         g = self.working.gradient(x.ravel(), self.beta)
         return np.sqrt(np.maximum(np.einsum("qi,ij,qj->q", g, self.cov_beta, g), 0.0)).reshape(x.shape)
 
-    def weights(self, x: ArrayLike) -> Array:
+    def weights(self, x: ArrayLike) -> Array | None:
+        if not self._states_u:
+            return None
         return np.asarray(self.working.gradient(np.ravel(x), self.beta) @ self.influence)
 
-    def draws(self, x: ArrayLike, count: int, rng: Generator) -> Array:
+    def draws(self, x: ArrayLike, count: int, rng: Generator) -> Array | None:
         """Parameters from the normal distribution, or from Student's where the scale was estimated."""
+        if not self._states_u:
+            return None
         deviates = rng.multivariate_normal(np.zeros(len(self.beta)), self.cov_beta, count, method="eigh")
         if self.scale == "estimated":
             deviates *= np.sqrt(self.dof / rng.chisquare(self.dof, count))[:, None]
@@ -145,7 +157,9 @@ class ParametricCurve(Curve):
         return dict(zip(self.form.parameters, self.working.reported(self.beta).tolist(), strict=True))
 
     @property
-    def covariance(self) -> Array:
+    def covariance(self) -> Array | None:
+        if not self._states_u:
+            return None
         T = self.working.transform(self.beta)
         return np.asarray(T @ self.cov_beta @ T.T)
 
@@ -199,9 +213,7 @@ def fit_parametric(
 def _curve(
     working: Working, points: Points, scale: Scale, beta: Array, solution: LinearSolution, chi2: float
 ) -> ParametricCurve:
-    factor = 1.0
-    if scale == "estimated":
-        factor = chi2 / solution.dof if solution.dof > 0 else np.nan
+    factor = chi2 / solution.dof if scale == "estimated" and solution.dof > 0 else 1.0
     return ParametricCurve(
         working.form,
         points,

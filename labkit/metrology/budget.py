@@ -131,7 +131,8 @@ def effective_dof(
     u : sequence of array_like
         The standard uncertainties of the lines, all of one shape.
     dof : sequence of float
-        Degrees of freedom of each line, infinite where it is taken as exactly known.
+        Degrees of freedom of each line, infinite where it is taken as exactly known; 0 where nothing is known of it,
+        which leaves none to the sum.
     common : sequence of str, optional
         Lines of the same non-empty word share one estimate: they are summed first, as they are not independent.
 
@@ -153,8 +154,10 @@ def effective_dof(
     below = np.zeros_like(total)
     for members in gathered.values():
         known_from = min(dof[i] for i in members)
-        if np.isfinite(known_from) and known_from > 0:
-            below = below + np.square(sum(squares[i] for i in members)) / known_from
+        square = np.square(sum(squares[i] for i in members))
+        # a line of no size takes no degrees of freedom away, whatever its own are
+        with np.errstate(divide="ignore", invalid="ignore"):
+            below = below + np.where(square > 0, square / known_from, 0.0)
     with np.errstate(divide="ignore", invalid="ignore"):
         return np.where(below > 0, total**2 / below, np.inf)
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Any, Final, Literal
 
@@ -13,6 +14,7 @@ Rule = Literal["simple", "guard-band-U", "guard-band-1.65u"]
 Outcomes = Literal["two", "four"]
 Outcome = Literal["pass", "conditional pass", "conditional fail", "fail"]
 
+OUTCOMES: Final[tuple[Outcomes, ...]] = ("two", "four")
 RULES: Final[tuple[Rule, ...]] = ("simple", "guard-band-U", "guard-band-1.65u")
 
 
@@ -79,7 +81,7 @@ def decide(
     Raises
     ------
     BadInput
-        No limit at all, limits in the wrong order, or an unknown rule.
+        No limit at all, limits in the wrong order, an unknown rule, or a number that is not finite.
 
     References
     ----------
@@ -93,6 +95,10 @@ def decide(
         raise BadInput("decision.limits_order", lower_mm=lower, upper_mm=upper)
     if rule not in RULES:
         raise BadInput("decision.rule", rule=rule, known=RULES)
+    if outcomes not in OUTCOMES:
+        raise BadInput("decision.outcomes", outcomes=outcomes)
+    if not all(math.isfinite(each) for each in (deviation_mm, u_mm, k, lower or 0.0, upper or 0.0)) or u_mm < 0:
+        raise BadInput("decision.not_finite")
     w = {"simple": 0.0, "guard-band-U": k * u_mm, "guard-band-1.65u": 1.65 * u_mm}[rule]
     room = min(
         deviation_mm - lower if lower is not None else float("inf"),

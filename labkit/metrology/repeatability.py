@@ -11,6 +11,8 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.optimize import minimize
 from scipy.special import stdtrit
 
+from labkit.problems import BadInput
+
 Array = NDArray[np.floating[Any]]
 
 TREND_PRIOR_SD: Final = 3.0
@@ -89,6 +91,11 @@ def fit_variance(
     -------
     VarianceFunction
 
+    Raises
+    ------
+    BadInput
+        No group of two or more.
+
     Notes
     -----
     Maximum of the gamma likelihood Σ −ν/2·(ln σ² + s²/σ²), with a normal prior on the trend that shrinks it to
@@ -100,6 +107,8 @@ def fit_variance(
     memory).
     """
     x, s2, dof = (np.asarray(each, dtype=np.float64) for each in (x, s2, dof))
+    if not np.any(dof > 0):
+        raise BadInput("points.no_repeats")
     floor = resolution**2 / 12.0
     pooled = float(np.sum(dof * s2) / np.sum(dof))
     low, high = span or (float(x.min()), float(x.max()))
