@@ -13,7 +13,7 @@ from labkit.calibration.points import PointTable
 from labkit.curves import Curve
 from labkit.metrology import Budget, Decision, decide
 from labkit.metrology.conformity import Outcomes, Rule, normalised_error
-from labkit.problems import Caution
+from labkit.problems import BadInput, Caution
 
 SEVERITY = ("pass", "conditional pass", "conditional fail", "fail")
 
@@ -158,7 +158,7 @@ def _decision(deviation_mm: float, u_mm: float, k: float, criterion: Criterion) 
 
 def _reference_error(stack: tuple[str, ...], x: float, table: PointTable, curve: Curve | None) -> tuple[float, float]:
     """u(x_ref), and its covariance with the thickness that the curve gives [mm, mm²]."""
-    V = table.readings.shims.covariance([*table.stacks, stack])
+    V = table.covariance([*table.stacks, stack])
     u = float(np.sqrt(V[-1, -1]))
     weights = None if curve is None else curve.weights(np.array([x]))
     if curve is None or weights is None:
@@ -184,6 +184,7 @@ def limits(tolerance_mm: float | tuple[float | None, float | None] | None) -> tu
     if tolerance_mm is None:
         return None, None
     if isinstance(tolerance_mm, tuple | list):
-        lower, upper = tolerance_mm
-        return lower, upper
+        if len(tolerance_mm) != 2:
+            raise BadInput("options.tolerance_pair", got=len(tolerance_mm))
+        return tolerance_mm[0], tolerance_mm[1]
     return -abs(tolerance_mm), abs(tolerance_mm)

@@ -132,14 +132,13 @@ class PointTable:
         """The mean share of repeatability in the variance of the points, in thickness."""
         if self.fitted.V_y is None:
             return 1.0
-        slope = np.gradient(self.fitted.y[self._order], self.fitted.x[self._order]) if len(self.points) > 1 else 1.0
-        from_x = np.diag(self.fitted.V_x)[self._order] * np.square(slope)
-        from_y = np.diag(self.fitted.V_y)[self._order]
+        x, place = np.unique(self.fitted.x, return_inverse=True)
+        if len(x) < 2:
+            return 1.0
+        y = np.bincount(place, self.fitted.y) / np.bincount(place)
+        from_x = np.diag(self.fitted.V_x) * np.square(np.gradient(y, x)[place])
+        from_y = np.diag(self.fitted.V_y)
         return float(np.mean(from_y / (from_y + from_x)))
-
-    @property
-    def _order(self) -> Array:
-        return np.argsort(self.fitted.x)  # type: ignore[return-value]
 
     def signal_of(self, indication: Any) -> Array:
         """Indications in the unit of the readings (mm for thickness indications) as the curve knows them."""
@@ -164,8 +163,12 @@ class PointTable:
         wider = np.full((len(stacks), len(stacks)), self._common_variance)
         wider[:m, :m] = V_y
         wider[range(m, len(stacks)), range(m, len(stacks))] += self.variance.variance_of_mean(x_new, n)
-        V_x = _with_joints(self.readings.shims.covariance(stacks), stacks, self.conditions)
+        V_x = self.covariance(stacks)
         return Points(np.append(self.fitted.x, x_new), np.append(self.fitted.y, expected(x_new)), V_x, wider)
+
+    def covariance(self, stacks: Sequence[Sequence[str]]) -> Array:
+        """Covariance [mm²] of the reference values of stacks, their joints included, shape (n, n)."""
+        return covariance_mm2(self.readings.shims, stacks, self.conditions)
 
     @property
     def repeats(self) -> int:
@@ -207,10 +210,10 @@ def build_points(readings: Readings, conditions: Conditions) -> PointTable:
     x = np.array([reference_mm(readings.shims, stack, conditions) for stack in stacks])
     values = [np.array([row.value for row in groups[name]]) for name in names]
 
-    background = _background(readings, conditions, resolution, cautions)
+    variance = _variance(x, values, resolution, conditions, cautions)
+    background = _background(readings, conditions, variance, cautions)
     means = np.array([group.mean() for group in values]) - background.subtracted
     sign = _sign(means, readings)
-    variance = _variance(x, values, resolution, conditions, cautions)
     _say_stragglers(stragglers(x, values, resolution), names, groups, cautions)
 
     counts = np.array([len(group) for group in values])
@@ -221,7 +224,7 @@ def build_points(readings: Readings, conditions: Conditions) -> PointTable:
         cautions.append(Caution("shims.some_without_u"))
     elif known and not any(known):
         cautions.append(Caution("shims.without_u" if known_scale else "points.nothing_known"))
-    V_x = _with_joints(readings.shims.covariance(stacks), stacks, conditions)
+    V_x = covariance_mm2(readings.shims, stacks, conditions)
     V_y = None
     if known_scale:
         V_y = np.diag(variance.variance_of_mean(x, counts)) + _common(background)
@@ -254,12 +257,15 @@ def reference_mm(shims: ShimSet, stack: Sequence[str], conditions: Conditions) -
     return float(sum(shims[name].at(at) for name in stack)) + joints * conditions.joint_gap_mm
 
 
-def _with_joints(V: Array, stacks: Sequence[Sequence[str]], conditions: Conditions) -> Array:
-    """Each joint of a stack adds its variance; contact zero has the seating of the target."""
+def covariance_mm2(shims: ShimSet, stacks: Sequence[Sequence[str]], conditions: Conditions) -> Array:
+    """
+    Covariance [mm²] of reference values: that of the shims, and the variance that each joint of a stack adds; contact
+    zero has the seating of the target.
+    """
     extra = [
         max(len(stack) - 1, 0) * conditions.joint_u_mm**2 if stack else conditions.zero_u_mm**2 for stack in stacks
     ]
-    return V + np.diag(extra)
+    return shims.covariance(stacks) + np.diag(extra)
 
 
 def _common(background: BackgroundReading) -> float:
@@ -288,7 +294,7 @@ def _resolution(readings: Readings, conditions: Conditions, cautions: list[Cauti
 
 
 def _background(
-    readings: Readings, conditions: Conditions, resolution: float, cautions: list[Caution]
+    readings: Readings, conditions: Conditions, variance: VarianceFunction, cautions: list[Caution]
 ) -> BackgroundReading:
     rows = [row.value for row in readings.with_role("background") if row.counts]
     closing = [row.value for row in readings.with_role("closing-background") if row.counts]
@@ -299,8 +305,9 @@ def _background(
         cautions.append(Caution("background.not_read"))
         return BackgroundReading(handled)
     n = len(rows)
-    spread = np.var(rows, ddof=1) / n if n > 1 else 0.0
-    u = float(np.sqrt(max(spread, resolution**2 / 12)))
+    # read once, it scatters as at the thickest shim: no target is an endless wall
+    spread = np.var(rows, ddof=1) / n if n > 1 else float(variance.variance(variance.high))
+    u = float(np.sqrt(max(spread, variance.resolution**2 / 12)))
     found = BackgroundReading(handled, float(np.mean(rows)), u, float(np.mean(closing)) if closing else None)
     if found.closing is not None and conditions.background_limit is not None:
         moved = abs(found.closing - float(np.mean(rows)))
@@ -358,23 +365,27 @@ def _say_stragglers(
 
 def _say_order(points: Sequence[Point], fitted: Points, readings: Readings, cautions: list[Caution]) -> bool:
     """Name the shims whose indications are out of order by more than 3 combined standard uncertainties."""
-    order = np.argsort(fitted.x, kind="stable")
+    order = [int(i) for i in np.argsort(fitted.x, kind="stable")]
     direction = 1.0 if fitted.y[order[-1]] >= fitted.y[order[0]] else -1.0
-    broken = [(int(a), int(b)) for a, b in pairwise(order) if _reversed(fitted, int(a), int(b), direction)]
+    broken = [pair for j, pair in enumerate(pairwise(order)) if _reversed(fitted, order, j, direction)]
     for a, b in broken:
-        guilty = _guilty(fitted, [int(i) for i in order], a, b, direction)
+        guilty = _guilty(fitted, order, a, b, direction)
         names = [points[i].name for i in guilty]
         code = "points.order_broken" if len(names) == 1 else "points.order_swapped"
         cautions.append(Caution(code, {"shim": names[0], "other": names[-1]}))
     return bool(broken)
 
 
-def _reversed(fitted: Points, a: int, b: int, direction: float) -> bool:
-    """Whether the indication moves the wrong way from point a to the thicker point b."""
-    step = direction * (fitted.y[b] - fitted.y[a])
+def _reversed(fitted: Points, order: Sequence[int], j: int, direction: float) -> bool:
+    """Whether the indication moves the wrong way from point j of the order to the next, thicker one."""
     assert fitted.V_y is not None
+    a, b = order[j], order[j + 1]
+    step = direction * (fitted.y[b] - fitted.y[a])
     between = fitted.x[b] - fitted.x[a]
-    slope = abs(np.ptp(fitted.y) / np.ptp(fitted.x))
+    # thin walls change a raw signal a hundred times as fast as thick ones: the slope is that of the neighbourhood
+    near = [order[max(j - 1, 0)], order[min(j + 2, len(order) - 1)]]
+    reach = np.ptp(fitted.x[near])
+    slope = np.ptp(fitted.y[near]) / reach if reach > 0 else 0.0
     from_x = fitted.V_x[a, a] + fitted.V_x[b, b] - 2 * fitted.V_x[a, b]
     from_y = fitted.V_y[a, a] + fitted.V_y[b, b] - 2 * fitted.V_y[a, b]
     return bool(step < -REVERSAL * np.sqrt(from_y + slope**2 * from_x) and between > 0)
@@ -386,7 +397,7 @@ def _guilty(fitted: Points, order: list[int], a: int, b: int, direction: float) 
     for suspect in (a, b):
         rest = [i for i in order if i != suspect]
         near = rest.index(b if suspect == a else a)
-        pairs = [(rest[j], rest[j + 1]) for j in (near - 1, near) if 0 <= j < len(rest) - 1]
-        if not any(_reversed(fitted, left, right, direction) for left, right in pairs):
+        pairs = [j for j in (near - 1, near) if 0 <= j < len(rest) - 1]
+        if not any(_reversed(fitted, rest, j, direction) for j in pairs):
             alone.append(suspect)
     return alone if len(alone) == 1 else [a, b]

@@ -100,11 +100,12 @@ def from_record(record: Mapping[str, Any]) -> Calibration:
     """
     from labkit.calibration.run import calibrate
 
-    name = str(record.get("schema", ""))
+    name = str(record.get("schema", "")) if isinstance(record, Mapping) else ""
     if not name.startswith("labkit.calibration/"):
         raise BadInput("record.not_one")
     if name != SCHEMA:
         raise BadInput("record.newer", schema=name, version=str(record.get("labkit", "")))
+    _check_form(record)
     if record["method"]["budget"] != BUDGET_METHOD or not _known_method(record["method"]["curve"]):
         raise BadInput("record.method", method=f"{record['method']['curve']}, {record['method']['budget']}")
     options = record["inputs"]["options"]
@@ -126,6 +127,16 @@ def from_record(record: Mapping[str, Any]) -> Calibration:
         id=record["id"],
         created=record["created"],
     )
+
+
+def _check_form(record: Mapping[str, Any]) -> None:
+    """Refuse what is not of the schema, with the place of the first fault."""
+    from jsonschema import Draft202012Validator
+    from jsonschema.exceptions import best_match
+
+    fault = best_match(Draft202012Validator(schema()).iter_errors(record))
+    if fault is not None:
+        raise BadInput("record.broken", place=fault.json_path, fault=fault.message[:200])
 
 
 def _method(result: Calibration) -> str:
@@ -198,7 +209,7 @@ def _printed(result: Calibration) -> dict[str, Any]:
 
 
 def _plain(value: Any) -> Any:
-    """What the standard encoder does not know: numpy's numbers, and not-a-number as None."""
+    """What the standard encoder does not know: numpy's numbers."""
     if isinstance(value, np.generic):
         return value.item()
     if isinstance(value, np.ndarray):

@@ -133,7 +133,8 @@ class Calibration:
     closing : tuple of Closing
     checks, as_found : tuple of Check
     budget : Budget or None
-        Where U is largest in the working range; None where the curve cannot be used backwards.
+        Where U is largest in the working range, as far as the points reach; None where the curve cannot be used
+        backwards.
     cautions : tuple of Caution
         Every doubt, of the input and of the result.
     """
@@ -177,11 +178,13 @@ class Calibration:
     def reach_mm(self) -> tuple[float, float]:
         """
         Where the curve may be used [mm]: the calibrated range, and beyond its ends what the noise of a reading at the
-        end shim can move the answer by.
+        end shim can move the answer by: at most a twentieth of the range, and nothing where the curve turns there.
         """
         low, high = self.curve.range
         margin, _ = self.uncertainty.expanded(self.curve, np.array([low, high]))
-        return low - float(margin[0]), high + float(margin[1])
+        before, after = np.minimum(margin, (high - low) / 20)
+        wider = low - float(before), high + float(after)
+        return (low, high) if self.curve.turns(wider) else wider
 
     def correct(
         self, indications: ArrayLike, repeats: int = 1, outside: Literal["raise", "mask"] = "raise"
@@ -212,7 +215,8 @@ class Calibration:
         signal = self.table.signal_of(indications)
         x, _ = self.curve.invert(signal, reach=self.reach_mm, outside=outside)
         mask = np.ma.getmaskarray(x)
-        u = self.uncertainty.standard(self.curve, np.ma.getdata(x), repeats).reshape(np.shape(signal))
+        distinct, back = np.unique(np.ma.getdata(x), return_inverse=True)
+        u = self.uncertainty.standard(self.curve, distinct, repeats)[back].reshape(np.shape(signal))
         return (x, np.ma.masked_array(u, mask)) if outside == "mask" else (x, u)
 
     def expanded(self, thickness_mm: ArrayLike, repeats: int = 1) -> tuple[Array, Array]:

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from datetime import UTC, datetime
 from functools import partial
-from typing import Any
+from typing import Any, ParamSpec, TypeVar
 
 import numpy as np
 import uuid6
@@ -35,7 +35,17 @@ FAR_BELOW_ONE = 0.2
 """χ²/ν under which the stated uncertainties look too large (common practice, no source)."""
 
 
-@threadpool_limits.wrap(limits=1, user_api="blas")
+_P = ParamSpec("_P")
+_R = TypeVar("_R")
+
+
+def _on_one_thread(function: Callable[_P, _R]) -> Callable[_P, _R]:
+    """The function, with the linear algebra library held to one thread."""
+    limited: Callable[_P, _R] = threadpool_limits.wrap(limits=1, user_api="blas")(function)
+    return limited
+
+
+@_on_one_thread
 def calibrate(
     readings: Readings,
     family: str = "auto",
@@ -92,8 +102,9 @@ def calibrate(
     Raises
     ------
     BadInput
-        No reading that counts, one thickness only, a working range or tolerance that makes no sense, an unknown
-        family or rule, or a chosen family that cannot be fitted.
+        No reading that counts, one thickness only, a working range that makes no sense or lies outside the points, a
+        tolerance or condition that makes no sense, an unknown family or rule, a chosen family that cannot be fitted,
+        or points that leave no way to state an uncertainty.
 
     Notes
     -----
@@ -102,6 +113,7 @@ def calibrate(
     """
     about = about or About()
     conditions = conditions or about.conditions
+    _check_conditions(conditions)
     table = build_points(readings, conditions)
     working = _working_range(working_range, table)
     _check_options(tolerance, target_u, rule, outcomes)
@@ -109,7 +121,7 @@ def calibrate(
     cautions = list(table.cautions)
 
     comparison, flexible = _compare(table, options)
-    curve = _choose(family, comparison)
+    curve = _choose(family, comparison, flexible)
     closing = _closing(table, curve)
     uncertainty = Uncertainty(table, flexible, max((c.difference_mm for c in closing), key=abs, default=None))
     _say_curve(table, comparison, curve, options, cautions)
@@ -161,7 +173,40 @@ def _working_range(given: tuple[float, float] | None, table: PointTable) -> tupl
     low, high = (float(each) for each in given)
     if not (np.isfinite(low) and np.isfinite(high) and 0 <= low < high):
         raise BadInput("options.working_range", low_mm=low, high_mm=high)
+    thinnest, thickest = float(table.fitted.x.min()), float(table.fitted.x.max())
+    if low >= thickest or high <= thinnest:
+        raise BadInput("options.range_outside", low_mm=thinnest, high_mm=thickest)
     return low, high
+
+
+def _covered(working: tuple[float, float], x: Array) -> Array:
+    """Thicknesses of the working range that lie within the points: no result is given elsewhere."""
+    return np.linspace(max(working[0], x.min()), min(working[1], x.max()), GRID)
+
+
+def _check_conditions(conditions: Conditions) -> None:
+    """Every number finite, and none below 0 but temperatures and gaps; a display step above 0."""
+    sizes = {
+        "resolution": conditions.resolution,
+        "u_temperature_degC": conditions.u_temperature_degC,
+        "repeatability": conditions.repeatability,
+        "background_limit": conditions.background_limit,
+        "closing_limit_mm": conditions.closing_limit_mm,
+        "joint_u_mm": conditions.joint_u_mm,
+        "zero_u_mm": conditions.zero_u_mm,
+    }
+    for line in conditions.own_lines:
+        sizes |= {f"u_mm of {line.name}": line.u_mm, f"dof of {line.name}": line.dof}
+    signed = {
+        "temperature_start_degC": conditions.temperature_start_degC,
+        "temperature_end_degC": conditions.temperature_end_degC,
+        "joint_gap_mm": conditions.joint_gap_mm,
+    }
+    for name, value in (sizes | signed).items():
+        if value is not None and (not np.isfinite(value) or (name in sizes and value < 0)):
+            raise BadInput("conditions.number", name=name, got=value)
+    if conditions.resolution == 0:
+        raise BadInput("conditions.number", name="resolution", got=0.0)
 
 
 def _check_options(tolerance: Any, target_u: float | None, rule: str, outcomes: str) -> None:
@@ -183,7 +228,7 @@ def _check_options(tolerance: Any, target_u: float | None, rule: str, outcomes: 
 def _compare(table: PointTable, options: Options) -> tuple[Comparison, FlexibleCurve | None]:
     """The comparison, and the flexible curve in it; U in the table is that of one corrected reading."""
     held: list[FlexibleCurve] = []
-    inner = np.linspace(*options.working_range_mm, GRID)
+    inner = _covered(options.working_range_mm, table.fitted.x)
 
     def largest_U(curve: Curve) -> float | None:
         if isinstance(curve, FlexibleCurve) and not held:
@@ -199,7 +244,7 @@ def _compare(table: PointTable, options: Options) -> tuple[Comparison, FlexibleC
         table.fitted,
         table.readings.signal,
         "known" if table.known_scale else "estimated",
-        options.working_range_mm,
+        (float(inner[0]), float(inner[-1])),
         largest_U,
         tolerance_mm=min(sides) if sides else None,
         repeat_dof=table.variance.dof,
@@ -210,13 +255,18 @@ def _compare(table: PointTable, options: Options) -> tuple[Comparison, FlexibleC
     return comparison, curve if isinstance(curve, FlexibleCurve) else None
 
 
-def _choose(family: str, comparison: Comparison) -> Curve:
-    """The curve that was asked for; with "auto" the recommended one, else the flexible one, else whatever fits."""
+def _choose(family: str, comparison: Comparison, flexible: FlexibleCurve | None) -> Curve:
+    """
+    The curve that was asked for; with "auto" the recommended one, else the flexible one, else whatever fits. It must
+    state an uncertainty, its own or that of the flexible curve.
+    """
     if family != "auto":
         row = comparison[family_named(family).name]
         if row.curve is None:
             assert row.why_not is not None
             raise BadInput(row.why_not.code, row.why_not.where, **row.why_not.params)
+        if flexible is None and not _states_u(row.curve):
+            raise BadInput("curve.no_u", family=row.family)
         return row.curve
     for name in (comparison.recommended, "flexible"):
         if name is not None and (curve := comparison[name].curve) is not None:
@@ -226,7 +276,14 @@ def _choose(family: str, comparison: Comparison) -> Curve:
         first = comparison.rows[0].why_not
         assert first is not None
         raise BadInput(first.code, first.where, **first.params)
-    return fitted[0]
+    stating = [curve for curve in fitted if _states_u(curve)]
+    if not stating:
+        raise BadInput("curve.no_u", family=fitted[0].family)
+    return stating[0]
+
+
+def _states_u(curve: Curve) -> bool:
+    return curve.standard_uncertainty(curve.points.x[:1]) is not None
 
 
 def _closing(table: PointTable, curve: Curve) -> tuple[Closing, ...]:
@@ -328,7 +385,7 @@ def _line_of_reading(u: float, n: int, table: PointTable) -> BudgetLine:
 
 
 def _largest_budget(curve: Curve, uncertainty: Uncertainty, working: tuple[float, float]) -> Budget:
-    grid = np.linspace(*working, GRID)
+    grid = _covered(working, curve.points.x)
     U, _ = uncertainty.expanded(curve, grid)
     return uncertainty.budget(curve, float(grid[int(np.argmax(U))]))
 

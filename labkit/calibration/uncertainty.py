@@ -88,12 +88,7 @@ class Uncertainty:
         -------
         U, k : ndarray, shape of x
         """
-        terms = self.terms(curve, x, repeats)
-        u = np.sqrt(sum(np.square(term.u_mm) for term in terms))
-        k = coverage_factor(
-            effective_dof([term.u_mm for term in terms], [term.dof for term in terms], [t.common for t in terms])
-        )
-        return k * u, k
+        return _expanded(self.terms(curve, x, repeats))
 
     def budget(self, curve: Curve, x_mm: float, repeats: int | None = 1) -> Budget:
         """The budget at one thickness [mm]."""
@@ -107,20 +102,20 @@ class Uncertainty:
         """
         Every line along the curve, at thicknesses x [mm].
 
-        A formula that would claim less than the flexible curve gets a line for the difference; a curve through the
-        points, which states nothing itself, gets the flexible curve's lines and its distance from it.
+        A formula that would claim a smaller U than the flexible curve gets a line for the difference; a curve through
+        the points, which states nothing itself, gets the flexible curve's lines and its distance from it.
         """
         xs = np.atleast_1d(np.asarray(x, dtype=np.float64))
-        flexible = self.flexible
-        if flexible is None or curve is flexible:
-            return self._of_curve(curve, xs, repeats) + self._besides(xs)
-        reference = self._of_curve(flexible, xs, repeats)
-        if curve.standard_uncertainty(xs) is None:
-            apart = np.abs((curve.value(xs) - flexible.value(xs)) / flexible.slope(xs))
-            return [*reference, Term("budget.model", apart), *self._besides(xs)]
+        flexible, besides = self.flexible, self._besides(xs)
         own = self._of_curve(curve, xs, repeats)
-        missing = _sum(reference) - _sum(own)
-        return [*own, Term("budget.model", np.sqrt(np.maximum(missing, 0.0))), *self._besides(xs)]
+        if flexible is None or curve is flexible:
+            return own + besides
+        reference = self._of_curve(flexible, xs, repeats)
+        if not own:
+            apart = np.abs((curve.value(xs) - flexible.value(xs)) / flexible.slope(xs))
+            return [*reference, Term("budget.model", apart), *besides]
+        missing = _missing(own + besides, _expanded(reference + besides)[0])
+        return [*own, Term("budget.model", missing), *besides]
 
     def _of_curve(self, curve: Curve, x: Array, repeats: int | None) -> list[Term]:
         """The curve's own lines: shims, repeats, what lies between the points, and the reading itself."""
@@ -132,7 +127,8 @@ class Uncertainty:
         if curve.scale == "estimated" or curve.points.V_y is None:
             terms = [Term("budget.fit", u_curve / steep, curve.dof, common=REPEATS)]
             if repeats is not None and curve.residual_sd is not None:
-                reading = np.full(x.shape, curve.residual_sd / math.sqrt(repeats))
+                rounded = self.table.variance.resolution / math.sqrt(12.0)
+                reading = np.full(x.shape, max(curve.residual_sd / math.sqrt(repeats), rounded))
                 terms.append(Term("budget.reading", reading / steep, curve.dof, {"n": repeats}, REPEATS))
             return terms
         D = curve.slope(curve.points.x)
@@ -179,3 +175,25 @@ def _quadratic(weights: Array, V: Array) -> Array:
 
 def _sum(terms: list[Term]) -> Array:
     return np.asarray(sum(np.square(term.u_mm) for term in terms))
+
+
+def _expanded(terms: list[Term]) -> tuple[Array, Array]:
+    """U and k of the sum of terms."""
+    k = coverage_factor(effective_dof([t.u_mm for t in terms], [t.dof for t in terms], [t.common for t in terms]))
+    return k * np.sqrt(_sum(terms)), k
+
+
+def _missing(terms: list[Term], U: Array) -> Array:
+    """
+    The standard uncertainty of a line, exactly known, that brings the sum of terms up to U where it is smaller.
+
+    Such a line lowers k, so that more of it is needed; k falls from step to step and ends at 2.
+    """
+    missing = np.zeros_like(U)
+    for _ in range(50):
+        _, k = _expanded([*terms, Term("budget.model", missing)])
+        wanted = np.sqrt(np.maximum(np.square(U / k) - _sum(terms), 0.0))
+        if np.all(wanted <= missing * (1 + 1e-12)):
+            break
+        missing = np.maximum(wanted, missing)
+    return missing
