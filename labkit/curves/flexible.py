@@ -28,6 +28,7 @@ from scipy.linalg import cho_factor, cho_solve
 
 from labkit.curves.curve import Curve, Points, Scale
 from labkit.curves.family import Array, Family, Signal, register
+from labkit.problems import BadInput
 
 METHOD: Final = "flexible/1"
 """The released method; a change in its numbers is a new one (architecture: a released method is never edited)."""
@@ -42,10 +43,17 @@ AMPLITUDE_PRIOR: Final = (np.log(0.02), 2.0)
 LENGTH_PRIOR: Final = (np.log(0.6), 0.5)
 """Mean and standard deviation of the logarithms of both."""
 
+SCALE: Final[dict[Signal, float]] = {"raw": 1.0, "thickness": 10.0}
+"""
+L over the range of the points. A raw signal falls by a power of its distance from the magnet, so its logarithm is
+nearly straight in ln(1 + x/L) with an L of the size of the range. A gauge that linearises such a signal errs straight
+in the thickness itself when its gain or its depth has changed; with so large an L, t is the thickness.
+"""
+
 NOISES: Final = np.geomspace(1e-5, 1.0, 16)
 """Where no uncertainty was given: the noise, relative to the span of z, is integrated over as well."""
 
-_BLOCK: Final = 4096
+_BLOCK: Final = 2048
 """Thicknesses that are predicted at once, so that a million of them need no more memory than these."""
 
 
@@ -118,7 +126,7 @@ class FlexibleCurve(Curve):
 
     def weights(self, x: ArrayLike) -> Array:
         x = np.ravel(np.asarray(x, dtype=np.float64))
-        linked = np.einsum("g,gqm->qm", self.components.weight, self._component_weights(x))
+        linked = np.concatenate([self._weights(block) for block in _blocks(x)])
         return self.value(x)[:, None] * linked / self.points.y if self.signal == "raw" else linked
 
     def draws(self, x: ArrayLike, count: int, rng: Generator) -> Array:
@@ -140,8 +148,7 @@ class FlexibleCurve(Curve):
         D = self.link_slope(x) if self.signal == "raw" else 1.0 + self.link_slope(x)
         N = V_z + D[:, None] * points.V_x * D[None, :]
         part = self.components
-        H = np.vander(np.log1p(x / self.L), self.degree + 1, increasing=True)
-        solved, _ = _solve(np.log1p(x / self.L), z, H, N, part.weight, part.amplitude, part.length)
+        solved, _ = _solve(self._t(x), z, self._basis(x), N, part.weight, part.amplitude, part.length)
         return FlexibleCurve(self.form, points, self.signal, self.scale, self.L, z, N, solved)
 
     # ---- what the comparison asks ----
@@ -157,8 +164,7 @@ class FlexibleCurve(Curve):
     @cached_property
     def effective_parameters(self) -> float:
         """The trace of the matrix that turns z into the curve at the points."""
-        linked = np.einsum("g,gqm->qm", self.components.weight, self._component_weights(self.points.x))
-        return float(np.trace(linked))
+        return float(np.trace(self._weights(self.points.x)))
 
     @cached_property
     def chi2(self) -> float:
@@ -175,8 +181,14 @@ class FlexibleCurve(Curve):
 
     # ---- the mathematics, in z ----
 
+    def _t(self, x: Array) -> Array:
+        """t = ln(1 + x/L)."""
+        if np.any(x <= -self.L):
+            raise BadInput("curve.below_scale", low_mm=-self.L)
+        return np.log1p(x / self.L)
+
     def _basis(self, x: Array) -> Array:
-        return np.vander(np.log1p(x / self.L), self.degree + 1, increasing=True)
+        return np.vander(self._t(x), self.degree + 1, increasing=True)
 
     @property
     def degree(self) -> int:
@@ -186,7 +198,7 @@ class FlexibleCurve(Curve):
     def _kernel(self, x: Array) -> Array:
         """Covariance of δ between x and the points, for every component, shape (g, q, m)."""
         part = self.components
-        apart = np.log1p(x / self.L)[:, None] - np.log1p(self.points.x / self.L)
+        apart = self._t(x)[:, None] - self._t(self.points.x)
         shape = np.exp(-0.5 * (apart / part.length[:, None, None]) ** 2)
         return np.asarray(part.amplitude[:, None, None] ** 2 * shape)
 
@@ -200,10 +212,10 @@ class FlexibleCurve(Curve):
     def link_slope(self, x: Array) -> Array:
         """dz/dx at thicknesses of shape (q,)."""
         part = self.components
-        t = np.log1p(x / self.L)
+        t = self._t(x)
         order = np.arange(1, self.degree + 1)
         of_trend = part.trend[:, 1:] @ (order * t[:, None] ** (order - 1)).T
-        apart = t[:, None] - np.log1p(self.points.x / self.L)
+        apart = t[:, None] - self._t(self.points.x)
         of_kernel = -apart / part.length[:, None, None] ** 2 * self._kernel(x)
         by_t = of_trend + np.einsum("gqm,gm->gq", of_kernel, part.pull)
         return np.asarray(part.weight @ by_t / (self.L + x))
@@ -231,10 +243,14 @@ class FlexibleCurve(Curve):
         back = np.einsum("gmp,gpq->gmq", part.basis, np.linalg.solve(part.triangle, left))
         return np.swapaxes(np.linalg.solve(np.swapaxes(part.factor, 1, 2), reach + back), 1, 2)
 
+    def _weights(self, x: Array) -> Array:
+        """∂z(x)/∂z of the points, shape (q, m)."""
+        return np.einsum("g,gqm->qm", self.components.weight, self._component_weights(x))
+
     def _draw_component(self, x: Array, g: int, count: int, rng: Generator) -> Array:
         only = self._only(g)
         reach, left = only._whitened(x)
-        t = np.log1p(x / self.L)
+        t = self._t(x)
         prior = only.components.amplitude[0] ** 2 * np.exp(-0.5 * ((t[:, None] - t) / only.components.length[0]) ** 2)
         V = prior - reach[0].T @ reach[0] + left[0].T @ left[0]
         V[np.diag_indices_from(V)] += 1e-9 * (np.trace(V) / len(V) + only.components.amplitude[0] ** 2)
@@ -268,7 +284,7 @@ def fit_flexible(form: Family, points: Points, signal: Signal, scale: Scale) -> 
     twice, first with the slope of the trend. For thickness indications the slope is 1 + E′, because x is in z too.
     """
     x = points.x
-    L = float(max(x.min(), 0.1 * np.ptp(x)))
+    L = float(SCALE[signal] * np.ptp(x))
     z, V_z = _linked(points, signal)
     degree = min(2 if signal == "raw" else 1, len(np.unique(x)) - 2)
     t = np.log1p(x / L)
@@ -303,7 +319,8 @@ def _integrate(t: Array, z: Array, H: Array, N: Array, levels: Array | None) -> 
     Returns the components that carry weight, and the factor on N: 1, or the mean level where levels are given.
     """
     size = float(np.sqrt(np.mean(np.diag(N))))
-    span = max(float(np.ptp(z)), size if levels is None else np.finfo(float).tiny)
+    # indications without any span have the size of their noise, or of what arithmetic leaves of it
+    span = max(float(np.ptp(z)), size if levels is None else 1e-8 * max(1.0, float(np.abs(z).max())))
     T = float(np.ptp(t))
     factors = np.ones(1) if levels is None else (levels * span / size) ** 2
     amplitude, length, factor = (
