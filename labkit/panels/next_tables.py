@@ -127,5 +127,7 @@ def _ranked(each: Candidate, rank: int, useful: bool, best: bool, reading: bool,
 
 
 def repeats_advice(result: Calibration) -> str:
-    """What the ranking takes for granted: how often each shim would be read."""
+    """What the ranking takes for granted: how often each shim would be read; empty where nothing is ranked."""
+    if result.next_points is None or not result.next_points.ranking:
+        return ""
     return quiet(say("result.ranked_for", {"repeats": result.table.repeats}))

@@ -31,6 +31,9 @@ _VERDICTS: Final[dict[str, tuple[State, str]]] = {
 _PALE: Final = ("does not fit", "turns", "departs")
 """Verdicts whose U means nothing."""
 
+_PLACES: Final = {"mm": 2, "µm": 0, "in": 4, "mil": 1}
+"""Decimals of a thickness at which U is stated: it says where, and is no measured value."""
+
 _MANY: Final = 1000
 """Beyond this χ²/ν and the criterion say only that a curve does not fit."""
 
@@ -59,7 +62,7 @@ def say_recommendation(result: Calibration, unit: str = "mm") -> str:
         if options.reason:
             sentences.append(wording.opening_in_bold(wording.said(result.reason, unit)))
         else:
-            sentences.append(say("result.no_reason", {"family": result.curve.family}, unit))
+            sentences.append(wording.opening_in_bold(say("result.no_reason", {"family": result.curve.family}, unit)))
         sentences.append(wording.said(comparison.reason, unit))
     else:
         sentences.append(wording.opening_in_bold(wording.said(comparison.reason, unit)))
@@ -73,7 +76,7 @@ def say_recommendation(result: Calibration, unit: str = "mm") -> str:
 def _none_fits(result: Calibration, unit: str) -> str:
     """Where χ² rejects every curve: the point that lies furthest off all of them; else empty."""
     tested = [each for each in result.comparison.rows if each.curve is not None and each.chi2_limit is not None]
-    if not tested or any(each.fits for each in tested):
+    if not any(each.family == "flexible" for each in tested) or any(each.fits for each in tested):
         return ""
     x = result.curve.points.x
     slopes = (result.uncertainty.flexible or result.curve).slope(x)
@@ -255,7 +258,7 @@ def _flexible_in_words(result: Calibration, unit: str) -> str:
     amplitude = math.exp(float(part.weight @ np.log(part.amplitude)))
     params = {
         "degree": curve.degree,
-        "L_mm": curve.L,
+        "L": f"{text_of.significant(from_mm(curve.L, unit), 3)} {unit}",
         "points": len(curve.points.x),
         "spent": curve.effective_parameters,
     }
@@ -288,7 +291,7 @@ def budget_table(result: Calibration, unit: str = "mm") -> str:
     budget = result.budget
     if budget is None:
         return message("stop", say("result.turns"))
-    at = text_of.length(budget.at_mm, unit, decimals={"mm": 2, "µm": 0, "in": 4, "mil": 1}[unit])
+    at = text_of.length(budget.at_mm, unit, decimals=_PLACES[unit])
     lines = sorted(zip(budget.lines, budget.shares(), strict=True), key=lambda each: -each[1])
     body = [
         row(
@@ -355,7 +358,7 @@ def strip_cells(result: Calibration, unit: str = "mm") -> list[tuple[str, str]]:
     list of (str, str)
         What it is, as text, and what it says, as HTML.
     """
-    places = {"mm": 2, "µm": 0, "in": 3, "mil": 1}[unit]
+    places = _PLACES[unit]
     at = strip_thicknesses(result.options.working_range_mm, unit)
     U = result.expanded(np.array(at))[0] if result.usable else [None] * len(at)
     small = small_unit(unit)

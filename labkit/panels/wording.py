@@ -52,12 +52,14 @@ def error(value_mm: float | None, unit: str) -> str:
 
 
 def share(value: float | None) -> str:
-    """A share that may be more than all of it, in percent."""
+    """A share that may be more than all of it, in percent, as HTML."""
     if value is None or not math.isfinite(value):
         return text_of.NOTHING
+    if value > 10:
+        return "&gt; 1000 %"
     if value == 0 or value >= 0.01:
         return f"{text_of.number(100 * value, 0)} %"
-    return "< 1 %"
+    return "&lt; 1 %"
 
 
 def head(*columns: tuple[str, str]) -> str:
