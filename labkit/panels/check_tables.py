@@ -9,7 +9,7 @@ from typing import Final
 from labkit import format as text_of
 from labkit.calibration.checks import Check
 from labkit.messages import SENTENCES
-from labkit.panels import wording
+from labkit.metrology import Decision
 from labkit.panels.shell import State, mark
 from labkit.panels.wording import head, quiet, row, safe, say, table
 from labkit.units import small_unit
@@ -77,10 +77,18 @@ def decision_sentence(check: Check) -> str:
     decision = check.decision
     if decision is None:
         return ""
-    kind = ".simple" if decision.rule == "simple" else ".binary" if decision.outcomes == "two" else ""
     code = f"outcome.{decision.outcome}"
-    said = say(code + kind if code + kind in SENTENCES else code)
-    return f"{said} {say(f'{code}.hint')}" if not kind and f"{code}.hint" in SENTENCES else said
+    said, to_do = say(code + _kind(decision)), f"{code}.hint"
+    return f"{said} {say(to_do)}" if to_do in SENTENCES else said
+
+
+def _kind(decision: Decision) -> str:
+    """What the sentences of an outcome speak of: the limit alone, the guard band, or U."""
+    if decision.rule == "simple":
+        return ".simple"
+    if decision.outcomes == "two":
+        return ".binary"
+    return ".1.65u" if decision.rule == "guard-band-1.65u" else ""
 
 
 def _checked(check: Check, scale: _Scale, unit: str) -> str:
@@ -89,7 +97,7 @@ def _checked(check: Check, scale: _Scale, unit: str) -> str:
     if decision is None:
         probability, decided = text_of.NOTHING, text_of.NOTHING
     else:
-        probability = wording.safe(_probability(decision.probability))
+        probability = safe(text_of.percent(decision.probability))
         decided = mark(_STATES[decision.outcome], decision.outcome.capitalize())
         decided += f"<small>{decision_sentence(check)}</small>"
     if check.in_fit:
@@ -109,10 +117,6 @@ def _checked(check: Check, scale: _Scale, unit: str) -> str:
             ("", decided),
         ]
     )
-
-
-def _probability(share: float) -> str:
-    return text_of.percent(share)
 
 
 @dataclass(frozen=True)
