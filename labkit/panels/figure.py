@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
@@ -39,6 +40,27 @@ def update(widget: go.FigureWidget, figure: go.Figure) -> None:
         widget.data = widget.data[: len(traces)]
     elif len(traces) > len(widget.data):
         widget.add_traces(traces[len(widget.data) :])
+
+
+def on_point(widget: go.FigureWidget, act: Callable[[str], None]) -> None:
+    """
+    Call `act` with the name of a shim when one of its points is clicked.
+
+    Parameters
+    ----------
+    widget : FigureWidget
+        Of `labkit.charts.curve_figure`, whose traces stay as they are while the figure is changed in place.
+    act : callable
+    """
+    from labkit.charts.curve import POINTS
+
+    def clicked(trace: Any, points: Any, _state: Any) -> None:
+        for index in points.point_inds:
+            act(str(trace.customdata[index]))
+
+    for trace in widget.data:
+        if trace.name in POINTS:
+            trace.on_click(clicked)
 
 
 def _replacing(shown: dict[str, Any], wanted: dict[str, Any]) -> dict[str, Any]:

@@ -26,6 +26,7 @@ PAGES: Final = {  # name → what stands on the page once it is there
     "nothing_taken": ".lk-reading",
     "files": ".lk-upload",
     "clocks": ".lk-warm-up",
+    "figures": ".js-plotly-plot .scatterlayer",
 }
 REPEATS: Final = 5
 SHIMS: Final = ("Zero", "A-1", "A-2", "A-3", "A-4", "A-5", "A-6", "A-7")
@@ -256,3 +257,27 @@ def clocks(log: str) -> None:
             ]
         ).add_class("lk-page")
     )
+
+
+def figures(log: str) -> None:
+    """A curve that becomes another one, and plots that become a sentence."""
+    from labkit import calibrate, charts, read_readings
+    from labkit.panels.figure import figure_widget, on_point, update
+
+    samples = Path(__file__).parents[2] / "sample_data"
+    raw, length = (
+        read_readings(samples / name / "readings.csv", shims=samples / name / "shims.csv")
+        for name in ("raw_ball", "hinge_day")
+    )
+    first, second = calibrate(raw), calibrate(length, "monotone-cubic", tolerance=0.005)
+    curve = figure_widget(charts.curve_figure(first))
+    beside = figure_widget(charts.quantile_figure(first))
+    on_point(curve, lambda shim: note(log, type="point", shim=shim))
+    turn = widgets.Button(description="Another")
+
+    def show_second(_button: object) -> None:
+        update(curve, charts.curve_figure(second, theme="dark", unit="in"))
+        update(beside, charts.quantile_figure(second))
+
+    turn.on_click(show_second)
+    display(widgets.VBox([turn, curve, beside]).add_class("lk-page"))
