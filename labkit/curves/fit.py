@@ -12,7 +12,7 @@ from labkit.curves.curve import Curve, Points, Scale
 from labkit.curves.family import Array, Family, Signal, family_named
 from labkit.curves.flexible import fit_flexible
 from labkit.curves.interpolating import ThroughPoints
-from labkit.curves.linear import cholesky_factor
+from labkit.curves.linear import cholesky_factor, symmetric
 from labkit.curves.parametric import fit_parametric
 from labkit.problems import BadInput
 
@@ -144,8 +144,7 @@ def _covariance(u: Any, cov: Any, m: int, name: str) -> Array | None:
         matrix = _as_floats(cov, name)
         if matrix.shape != (m, m):
             raise BadInput("curve.lengths", name=name, got=matrix.size, expected=m * m)
-        symmetric = bool(np.all(np.isfinite(matrix))) and np.allclose(matrix, matrix.T, rtol=1e-10, atol=0.0)
-        if not symmetric or np.linalg.eigvalsh(matrix).min() < -1e-12 * np.abs(matrix).max():
+        if not symmetric(matrix) or np.linalg.eigvalsh(matrix).min() < -1e-12 * np.abs(matrix).max():
             raise BadInput("curve.covariance", name=name)
         return matrix
     if u is None:

@@ -116,12 +116,17 @@ def cholesky_factor(V: Array | None, m: int, name: str) -> Array | None:
     matrix = np.diag(V) if V.ndim == 1 else V
     if matrix.shape != (m, m):
         raise BadInput("curve.lengths", name=name, got=len(matrix), expected=m)
-    if not np.allclose(matrix, matrix.T, rtol=1e-10, atol=0.0):
+    if not symmetric(matrix):
         raise BadInput("curve.covariance", name=name)
     try:
         return np.asarray(cholesky(matrix, lower=True), dtype=np.float64)
     except (LinAlgError, ValueError):
         raise BadInput("curve.covariance", name=name) from None
+
+
+def symmetric(V: Array) -> bool:
+    """Whether a square matrix is finite and symmetric, but for rounding."""
+    return bool(np.all(np.isfinite(V)) and np.all(np.abs(V - V.T) <= 1e-10 * np.abs(V).max()))
 
 
 def whiten(factor: Array | None, values: Array) -> Array:

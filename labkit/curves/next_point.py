@@ -112,8 +112,8 @@ def rank_next(
 
     Notes
     -----
-    Amplitude and length of the flexible curve are kept: its variance can then only fall. After the shim is really
-    read they are estimated again, and U may come out larger than was foretold.
+    Amplitude and length of the flexible curve are kept, with their weights: at each pair of them the variance can then
+    only fall. After the shim is really read they are estimated again, and U may come out larger than was foretold.
     """
     grid = np.linspace(*working_range, 61)
     width = working_range[1] - working_range[0]

@@ -202,11 +202,15 @@ def fit_parametric(
         beta, _, _ = _minimise(working, points, beta, np.zeros((len(points.x), 0)), np.zeros(0))
     beta, s, cost = _minimise(working, points, beta, G, np.zeros(G.shape[1]))
     xi = points.x + G @ s
-    D = working.slope(xi, beta)
+    with np.errstate(all="ignore"):
+        gradient, D = working.gradient(xi, beta), working.slope(xi, beta)
+    # a parameter that ran off to where the formula has no number: the points do not hold it
+    if not (np.all(np.isfinite(gradient)) and np.all(np.isfinite(D))):
+        raise BadInput("curve.no_convergence", family=form.name)
     V_y = np.eye(len(g)) if points.V_y is None else points.V_y
     V = V_y + D[:, None] * points.V_x * D[None, :]
     # the parameters' block of the Gauss-Newton normal matrix, by elimination of ξ
-    local = solve_linear(working.gradient(xi, beta), np.zeros(len(g)), V)
+    local = solve_linear(gradient, np.zeros(len(g)), V)
     return _curve(working, points, scale, beta, local, cost)
 
 
@@ -265,17 +269,18 @@ def _minimise(working: Working, points: Points, beta: Array, G: Array, s: Array)
                 gtol=_TIGHT,
                 max_nfev=400 * (p + 1),
             )
+            theta = _polish(miss, jacobian, found.x)
+            cost = float(np.sum(miss(theta) ** 2))
     except (ValueError, FloatingPointError, np.linalg.LinAlgError):
         raise BadInput("curve.no_convergence", family=working.form.name) from None
-    if found.status == 0 or not np.all(np.isfinite(found.x)):
+    if found.status == 0 or not np.isfinite(cost):
         raise BadInput("curve.no_convergence", family=working.form.name)
-    theta = _polish(miss, jacobian, found.x)
-    return theta[:p], theta[p:], float(np.sum(miss(theta) ** 2))
+    return theta[:p], theta[p:], cost
 
 
 def _polish(miss: Callable[[Array], Array], jacobian: Callable[[Array], Array], theta: Array) -> Array:
     """Gauss-Newton steps for as long as they shrink: the iteration above stops by the cost, half the digits away."""
-    best, last = theta, np.inf
+    best, last = theta, float("inf")
     for _ in range(50):
         J = jacobian(best)
         lengths = np.linalg.norm(J, axis=0)
