@@ -1,0 +1,123 @@
+"""Budgets: the sum of their lines, effective degrees of freedom, and coverage factors."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+from scipy.special import stdtrit
+
+from labkit.metrology import Budget, BudgetLine
+from labkit.metrology.budget import coverage_factor, effective_dof
+from labkit.validation import case
+
+
+def budget(*lines):
+    return Budget(1.0, tuple(BudgetLine("budget.own", *line) for line in lines))
+
+
+def test_gum_table_g2_is_students_distribution():
+    one = case("table_G2_student")
+    columns = {"95": 0.95, "9545": 0.9545, "99": 0.99}
+    for name, published in one.published.items():
+        level, dof = name.removeprefix("t").split("_")
+        p = columns[level]
+        found = float(stdtrit(float(dof) if dof != "inf" else 1e9, 0.5 + p / 2))
+        assert published.agrees(round(found, 10)) or published.agrees(round(found, 2)), name
+        if p == 0.9545:
+            assert coverage_factor(float(dof)) == pytest.approx(found)
+
+
+@pytest.mark.parametrize(
+    ("dof", "k"), [(1, 13.97), (2, 4.53), (5, 2.65), (10, 2.28), (20, 2.13), (50, 2.05), (math.inf, 2.00)]
+)
+def test_coverage_factors_of_ea_4_02(dof, k):
+    """EA-4/02 M:2022, table E.1: p = 95.45 %."""
+    assert round(float(coverage_factor(dof)), 2) == k
+
+
+def test_degrees_of_freedom_are_truncated():
+    assert coverage_factor(5.99) == coverage_factor(5)
+    assert coverage_factor(6.0 - 1e-12) == coverage_factor(6)
+    assert coverage_factor(0.3) == coverage_factor(1)
+
+
+def test_gum_h1_end_gauge():
+    """JCGM 100:2008, H.1.5 and H.1.6: u = 32 nm with 16.7 degrees of freedom, t_99(16) = 2.92, U = 93 nm."""
+    u, dof = [25.0, 9.7, 2.9, 16.6], [18, 25.6, 50, 2]
+    one = budget(*zip(u, dof, strict=True))
+    assert round(one.u_mm) == 32
+    assert round(one.dof, 1) == 16.7
+    t = float(stdtrit(math.floor(one.dof), 0.995))
+    assert round(t, 2) == 2.92
+    assert math.ceil(t * one.u_mm) == 93
+
+
+def test_gauge_block_of_ea_4_02():
+    """EA-4/02 M:2022, S4, a gauge block of 50 mm: u = 36.4 nm, k = 2, U = 73 nm (the lines from memory)."""
+    one = budget((15.0,), (17.3,), (5.37,), (18.5,), (16.6,), (11.8,), (3.87,))
+    assert round(one.u_mm, 1) == 36.4
+    assert round(one.U_mm) == 73
+
+
+def test_one_line_of_few_readings_rules():
+    one = budget((3.0, 5), (0.1,))
+    assert one.dof == pytest.approx(5 * (9 + 0.01) ** 2 / 81)
+    assert one.k == pytest.approx(float(stdtrit(5, 0.97725)))
+    assert one.U_mm == one.k * one.u_mm
+
+
+def test_lines_on_one_estimate_are_summed_first():
+    """Two lines of one spread are one line: neither fewer nor more is known of it."""
+    shared = budget((3.0, 5, {}, "repeats"), (4.0, 5, {}, "repeats"), (2.0,))
+    whole = budget((5.0, 5), (2.0,))
+    assert shared.dof == pytest.approx(whole.dof)
+    apart = budget((3.0, 5), (4.0, 5), (2.0,))
+    assert apart.dof > shared.dof
+    assert effective_dof([1.0, 1.0], [5, 7], ["a", "a"]) == pytest.approx(5.0)
+    assert effective_dof([1.0, 1.0], [5, 7], ["a", "b"]) == pytest.approx(4 / (1 / 5 + 1 / 7))
+
+
+def test_summing_first_covers_as_stated_and_two_lines_cover_less():
+    """u = s·√(1 + 1/n) with one s of 5 degrees of freedom, k from either way of counting: metrology, 7."""
+    rng = np.random.default_rng(6)
+    trials, n = 200_000, 3
+    s2 = rng.chisquare(5, trials) / 5
+    error = rng.standard_normal(trials) * math.sqrt(1 + 1 / n)
+    u = np.sqrt(s2 * (1 + 1 / n))
+    cover = {}
+    for name, common in (("summed", ["s", "s"]), ("apart", ["", ""])):
+        k = float(stdtrit(float(effective_dof([1.0, math.sqrt(1 / n)], [5, 5], common)), 0.97725))
+        cover[name] = np.mean(np.abs(error) <= k * u)
+    assert cover["summed"] == pytest.approx(0.9545, abs=0.002)
+    assert cover["apart"] < cover["summed"] - 0.005
+
+
+def test_exactly_known_lines_have_k_of_2():
+    one = budget((1.0,), (2.0,))
+    assert math.isinf(one.dof)
+    assert one.k == pytest.approx(2.0, abs=1e-4)
+    assert one.to_dict()["dof"] is None
+
+
+def test_a_line_of_which_nothing_is_known_leaves_no_degrees_of_freedom():
+    assert budget((1.0, 0), (2.0,)).dof == 0
+    assert budget((1.0, 0), (2.0,)).k == pytest.approx(13.97, abs=0.01)
+    assert math.isinf(budget((0.0, 0), (2.0,)).dof)
+
+
+def test_along_a_curve_every_place_has_its_own():
+    found = effective_dof([np.array([1.0, 0.0, 2.0]), np.array([0.0, 1.0, 1.0])], [4, math.inf])
+    assert found == pytest.approx([4.0, math.inf, 4 * 25 / 16])
+
+
+def test_shares_and_a_round_trip():
+    one = budget((3.0, 5, {"name": "magnet", "how": "trial"}, "repeats"), (4.0,))
+    assert one.shares() == pytest.approx((0.36, 0.64))
+    assert sum(one.shares()) == pytest.approx(1.0)
+    assert budget((0.0,), (0.0,)).shares() == (0.0, 0.0)
+    lines = tuple(BudgetLine.from_dict(line.to_dict()) for line in one.lines)
+    assert Budget(1.0, lines) == one
+    assert (one.lines[0].name, one.lines[0].how) == ("magnet", "trial")
+    assert str(one).startswith("U = ")
