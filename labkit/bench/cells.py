@@ -136,7 +136,9 @@ def letters(index: int) -> str:
     return name
 
 
-def kept_rows(rows: Sequence[tuple[int, Sequence[Cell]]], table: Table, notes: Notes) -> tuple[Row, ...]:
+def kept_rows(
+    rows: Sequence[tuple[int, Sequence[Cell]]], table: Table, notes: Notes, *, comments: bool = True
+) -> tuple[Row, ...]:
     """
     Rows that hold something, their text freed of control characters and of the space around it.
 
@@ -146,13 +148,18 @@ def kept_rows(rows: Sequence[tuple[int, Sequence[Cell]]], table: Table, notes: N
     table : Table
         Says where they are from.
     notes : Notes
-        Takes a caution for each cell that held control characters.
+        Takes a caution for each cell that held control characters, and for each comment of several cells.
+    comments : bool
+        Whether a row whose first cell begins with ``#`` is a comment; in text, where a cell may be quoted, the line
+        decides and not the cell.
     """
     kept = []
     for number, cells in rows:
         cleaned = tuple(_clean(cell, table, number, i, notes) for i, cell in enumerate(cells))
         first = cleaned[0] if cleaned else ""
-        comment = isinstance(first, str) and first.startswith("#") and first not in ERROR_VALUES
+        comment = comments and isinstance(first, str) and first.startswith("#") and first not in ERROR_VALUES
+        if comment and sum(cell != "" for cell in cleaned) > 1:
+            notes.caution("table.comment_like_reading", table.where(number))
         if not comment and any(cell != "" for cell in cleaned):
             kept.append(Row(number, cleaned))
     return tuple(kept)

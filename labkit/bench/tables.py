@@ -178,7 +178,7 @@ def _from_text(text: str, name: str, notes: Notes) -> Table:
     except csv.Error as trouble:
         code = "table.long_cell" if "field larger" in str(trouble) else "table.quotes"
         raise BadFile([*notes.faults, Fault(code, {}, place.where(number + 1))]) from None
-    return Table(kept_rows(rows, place, notes), name, separator=separator)
+    return Table(kept_rows(rows, place, notes, comments=False), name, separator=separator)
 
 
 def _without_comments(lines: Iterable[str]) -> Iterator[str]:
