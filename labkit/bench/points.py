@@ -33,6 +33,8 @@ class Points:
     names_unknown : bool
         The table of shims was refused: names cannot be looked up.
     notes : Notes
+    leave_out_unknown : bool
+        A row on a shim that is not at hand is left out with a caution, not refused.
     """
 
     def __init__(
@@ -42,7 +44,9 @@ class Points:
         references: ReferenceShims | None,
         names_unknown: bool,
         notes: Notes,
+        leave_out_unknown: bool = False,
     ) -> None:
+        self._leave_out_unknown = leave_out_unknown
         self._layout = layout
         self._known = shims
         self._references = references
@@ -128,6 +132,10 @@ class Points:
         if len(names) == 1 and all(part.strip() in self._known for part in text.split("+")):
             names = tuple(part.strip() for part in text.split("+"))
         unknown = [name for name in names if name not in self._known]
+        if unknown and self._leave_out_unknown:
+            where = self._layout.where(row, self._layout.columns.get(self._point_column))
+            self._notes.caution("readings.row_left_out", where, shims=unknown, set=self._known.name)
+            return ()
         for name in unknown:
             like = nearest(name, (shim.name for shim in self._known))
             code = "readings.like_shim" if like else "readings.unknown_shim"

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from datetime import date
+from functools import partial
 from itertools import pairwise
-from typing import Final
+from typing import Final, Literal
 
 from labkit.bench.cells import Cell, Notes, Row, Table, letters, text_of
 from labkit.bench.dates import parse_time
@@ -28,6 +29,8 @@ from labkit.bench.tables import Source, read_table, source_name, table_of
 from labkit.problems import BadFile, Fault
 from labkit.units import length_unit, to_mm
 
+UnknownShims = Literal["refuse", "leave out"]
+
 COLUMNS: Final = ("shim", "reference", "indication", "role", "time", "operator", "u", "k", "left out")
 
 # lengths that somebody may well write and that are not read: never to be taken for the unit of a raw signal
@@ -46,6 +49,8 @@ def read_readings(
     decimal: str | None = None,
     *,
     today: date | None = None,
+    whole: bool = True,
+    unknown_shims: UnknownShims = "refuse",
 ) -> Readings:
     """
     Read a table of indications.
@@ -64,6 +69,10 @@ def read_readings(
         The decimal sign, where the table does not tell.
     today : date, optional
         The day against which due dates are held; default the day of the last reading that has a time.
+    whole : bool
+        False for a part of the readings of a calibration, which may be at one thickness.
+    unknown_shims : "refuse" or "leave out"
+        What becomes of a row on a shim that is not among `shims`: a fault, or left out with a caution.
 
     Returns
     -------
@@ -75,7 +84,8 @@ def read_readings(
     BadFile
         With every fault of the readings and of the shims, each with row and column.
     """
-    return _from(lambda notes: read_table(source, notes, "readings"), shims, unit, decimal, today, True)
+    take = partial(read_table, source, sheet="readings")
+    return _from(take, shims, unit, decimal, today, whole, unknown_shims == "leave out")
 
 
 def read_cells(
@@ -118,11 +128,12 @@ def _from(
     decimal: str | None,
     today: date | None,
     whole: bool,
+    leave_out_unknown: bool = False,
 ) -> Readings:
     known, faults = _shim_set(shims, unit, decimal)
     try:
         notes = Notes()
-        readings = _read(take(notes), known, bool(faults), unit, decimal, notes, today, whole)
+        readings = _read(take(notes), known, bool(faults), unit, decimal, notes, today, whole, leave_out_unknown)
         if not faults:
             return readings
     except BadFile as refused:
@@ -151,10 +162,11 @@ def _read(
     notes: Notes,
     today: date | None,
     whole: bool,
+    leave_out_unknown: bool,
 ) -> Readings:
     _look_for_commas(table, notes)
     layout = lay_out(table, COLUMNS, ("indication",), notes, unnamed=_unnamed(table, shims), wide=True)
-    reader = _Reader(layout, shims, names_unknown, unit, decimal, notes)
+    reader = _Reader(layout, shims, names_unknown, unit, decimal, notes, leave_out_unknown)
     rows = [reading for row in layout.table.rows for reading in reader.read(row)]
     notes.refuse_if_faulty()
     used = reader.shims()
@@ -208,6 +220,7 @@ class _Reader:
         unit: str | None,
         decimal: str | None,
         notes: Notes,
+        leave_out_unknown: bool,
     ) -> None:
         self._layout = layout
         self._known = shims
@@ -221,7 +234,7 @@ class _Reader:
         numbers = [*self._columns, *(columns[name] for name in ("reference", "u", "k") if name in columns)]
         self._cells = CellReader(layout, numbers, decimal, notes)
         self._references = ReferenceShims(layout, self._cells, unit, notes) if "reference" in columns else None
-        self._points = Points(layout, shims, self._references, names_unknown, notes)
+        self._points = Points(layout, shims, self._references, names_unknown, notes, leave_out_unknown)
 
     def shims(self) -> ShimSet:
         """The shims that were handed in, or those that the references make."""

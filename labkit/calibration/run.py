@@ -397,7 +397,8 @@ def _next_points(
     if flexible is None or not flexible.monotonic or table.fitted.V_y is None:
         return None
     shims = table.readings.shims
-    taken = {name for stack in table.stacks for name in stack}
+    # readings that were left out count too: a shim that was set aside is not advised again
+    taken = {name for row in table.readings.with_role("fit") for name in row.shims}
     checks = {name for row in table.readings.with_role("check", "as-found") for name in row.shims}
     # a set that is kept for checks is not used up for the fit
     kept = {shims[name].set_name for name in checks} - {shims[name].set_name for name in taken}

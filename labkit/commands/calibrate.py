@@ -92,18 +92,19 @@ def _check_particulars(about: About) -> None:
 
 
 def _write_sheet(args: Namespace, record: dict[str, Any]) -> None:
-    from labkit.sheet import render, sign
+    from labkit.sheet import render
 
     if not args.sign:
         write_whole(args.sheet, render(record))
         return
     from labkit.ledger import sign_and_keep
+    from labkit.workflow.signing import signed_sheet
 
     word = passphrase(args.passphrase_file)
     identity = args.sign
 
     def make(number: str) -> bytes:
-        return sign(render(record, number=number, signed=True), identity.read_bytes(), word)
+        return signed_sheet(record, number, identity.read_bytes(), word)
 
     if not identity.is_file():
         raise BadInput("command.no_file", file=str(identity))

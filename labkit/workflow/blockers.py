@@ -3,12 +3,19 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from pathlib import Path
-from typing import Literal
+from functools import lru_cache
+from typing import TYPE_CHECKING, Literal
 
-from labkit.problems import Reason
-from labkit.workflow.calibrate import PARTS, CalibratePage
+from labkit.calibration import Calibration
+from labkit.ledger import Person
+from labkit.messages import sentence
+from labkit.problems import BadInput, Reason
+from labkit.workflow.log import PARTS, Line
 from labkit.workflow.particulars import TICKS
+from labkit.workflow.remarks import FAILED
+
+if TYPE_CHECKING:
+    from labkit.workflow.calibrate_model import CalibrateModel
 
 State = Literal["idle", "part", "ok", "watch", "stop"]
 
@@ -40,54 +47,81 @@ class Mark:
     words: Reason
 
 
-def blockers(page: CalibratePage) -> list[Blocker]:
+def blockers(page: CalibrateModel) -> list[Blocker]:
     """
     Everything that is left, in the order of the sections; empty where the sheet can be signed.
     """
     if not page.fields.get("rig"):
         return [Blocker(1, Reason("left.nothing"))]
-    return [*_of_particulars(page), *_of_as_found(page), *_of_readings(page), *_of_curve(page), *_of_checks(page)]
+    found = [
+        *_of_particulars(page),
+        *_of_as_found(page),
+        *_of_cells(page),
+        *_of_readings(page),
+        *_of_curve(page),
+        *_of_checks(page),
+        *_of_sheet(page),
+    ]
+    return sorted(found, key=lambda blocker: blocker.section)
 
 
-def _of_particulars(page: CalibratePage) -> list[Blocker]:
+def _of_particulars(page: CalibrateModel) -> list[Blocker]:
     found = []
-    if not page.person:
+    person = _person(page)
+    if person is None:
         found.append(Blocker(1, Reason("left.person")))
-    elif not page.bench.person(page.person).identity or not _identity(page).is_file():
+    elif not person.identity or not (page.data / "identities" / person.identity).is_file():
         found.append(Blocker(1, Reason("left.identity", {"person": page.person})))
     if not page.fields.get("shim_set"):
         found.append(Blocker(1, Reason("left.shim_set")))
     if page.particulars is not None:
-        found += [Blocker(1, Reason(fault.code, fault.params)) for fault in page.particulars.faults.values()]
-        if page.particulars.about.conditions.temperature_start_degC is None:
+        faults = page.particulars.faults
+        for name, fault in faults.items():
+            params = {"field": sentence(f"field_name.{name}"), "what": str(fault)}
+            found.append(Blocker(1, Reason("left.field", params)))
+        if page.particulars.about.conditions.temperature_start_degC is None and "temperature" not in faults:
             found.append(Blocker(1, Reason("left.temperature")))
     return found
 
 
-def _of_as_found(page: CalibratePage) -> list[Blocker]:
-    read = any(line.taken for line in page.log.of("as-found"))
-    if read or page.fields.get("as_found_reason"):
+def _of_as_found(page: CalibrateModel) -> list[Blocker]:
+    if page.fields.get("as_found_reason"):
         return []
-    return [Blocker(2, Reason("left.as_found"))]
+    if page.ledger_problem is not None:
+        return [Blocker(2, Reason(page.ledger_problem.code, page.ledger_problem.params))]
+    lines = _at_hand(page, "as-found")
+    if not any(line.taken for line in lines):
+        return [Blocker(2, Reason("left.as_found"))]
+    return [Blocker(2, Reason("left.as_found_unfinished", _progress(line))) for line in lines if not line.complete]
 
 
-def _of_readings(page: CalibratePage) -> list[Blocker]:
-    found = [
-        Blocker(_section(line_id), Reason("left.bad_cell", {"line": _name(page, line_id), "reading": place + 1}))
-        for line_id, place in page.collected.bad
-    ]
-    for line in page.log.of(*PARTS["readings"]):
+def _of_cells(page: CalibrateModel) -> list[Blocker]:
+    """Cells that hold no reading, and rows on shims of another set."""
+    found = []
+    for row_id, place in page.collected.bad:
+        params = {"line": _name(page, row_id), "reading": place + 1, "section": _section(row_id)}
+        found.append(Blocker(_section(row_id), Reason("left.bad_cell", params)))
+    for row_id in page.collected.elsewhere:
+        line = page.log.line(row_id)
+        if line is not None and line.taken and not line.set_aside:
+            params = {"line": line.label, "section": _section(row_id)}
+            found.append(Blocker(_section(row_id), Reason("left.elsewhere", params)))
+    return found
+
+
+def _of_readings(page: CalibrateModel) -> list[Blocker]:
+    found = []
+    for line in _at_hand(page, *PARTS["readings"]):
         if not line.complete:
-            params = {"line": line.name, "taken": line.taken, "wanted": line.wanted}
-            found.append(Blocker(3, Reason("left.unfinished", params)))
+            found.append(Blocker(3, Reason("left.unfinished", _progress(line))))
     for line_id, place, _ in page.stragglers:
         found.append(Blocker(3, Reason("left.straggler", {"line": _name(page, line_id), "reading": place + 1})))
     return found
 
 
-def _of_curve(page: CalibratePage) -> list[Blocker]:
+def _of_curve(page: CalibrateModel) -> list[Blocker]:
     result = page.result
-    if page.problem is not None and not page.read_only:
+    if page.problem is not None:
         return [Blocker(4, Reason(page.problem.code, page.problem.params))]
     if page.computing:
         return [Blocker(4, Reason("left.computing"))]
@@ -102,35 +136,63 @@ def _of_curve(page: CalibratePage) -> list[Blocker]:
     return []
 
 
-def _of_checks(page: CalibratePage) -> list[Blocker]:
+def _of_checks(page: CalibrateModel) -> list[Blocker]:
     if not page.fields.get("check_set"):
         return [Blocker(6, Reason("left.check_set"))]
+    if page.particulars is not None and "check_set" in page.particulars.faults:
+        return []  # section 1 says so
     lines = {line.name: line for line in page.log.of("check")}
     found = []
     for shim in page.bench.shim_set(page.fields["check_set"]):
-        line = lines.get(shim.name)
+        line = lines.pop(shim.name, None)
         if line is None or not line.taken:
             found.append(Blocker(6, Reason("left.check_unread", {"shim": shim.name})))
         elif not line.complete:
-            params = {"line": line.name, "taken": line.taken, "wanted": line.wanted}
-            found.append(Blocker(6, Reason("left.check_unfinished", params)))
+            found.append(Blocker(6, Reason("left.check_unfinished", _progress(line))))
+    for line in lines.values():
+        if line.taken and not line.complete and line.id not in page.collected.elsewhere:
+            found.append(Blocker(6, Reason("left.check_unfinished", _progress(line))))
     return [*found, *_of_verdict(page)]
 
 
-def _of_verdict(page: CalibratePage) -> list[Blocker]:
+def _of_verdict(page: CalibrateModel) -> list[Blocker]:
     """Who may sign what: a technician what passes, the engineer the rest, with a reason that the sheet prints."""
     verdict = page.result.verdict if page.result is not None else None
-    if verdict not in ("conditional fail", "fail"):
+    if verdict not in FAILED:
         return []
-    engineer = page.person and page.bench.person(page.person).role == "engineer"
-    if not engineer:
+    person = _person(page)
+    if person is None or person.role != "engineer":
         return [Blocker(6, Reason("left.engineer_only", {"verdict": verdict}))]
-    return (
-        [] if page.fields.get("release_reason") else [Blocker(6, Reason("left.release_reason", {"verdict": verdict}))]
-    )
+    # a reason that somebody else wrote is not the engineer's
+    if page.fields.get("release_reason") and page.fields.get("released_by") == person.name:
+        return []
+    return [Blocker(6, Reason("left.release_reason", {"verdict": verdict}))]
 
 
-def marks(page: CalibratePage) -> dict[int, Mark]:
+def _of_sheet(page: CalibrateModel) -> list[Blocker]:
+    unprintable = _unprintable(page.result) if page.result is not None and not page.computing else None
+    return [] if unprintable is None else [Blocker(7, unprintable)]
+
+
+@lru_cache(maxsize=4)
+def _unprintable(result: Calibration) -> Reason | None:
+    """The first character of what people typed that the sheet cannot print; None where there is none."""
+    from labkit.sheet.content import words_of_people
+    from labkit.sheet.typesetting import check_characters, printable
+
+    inputs = {
+        "about": result.about.to_dict(),
+        "options": {"reason": result.options.reason},
+        "readings": result.readings.to_dict(),
+    }
+    try:
+        check_characters((place, printable(text)) for place, text in words_of_people({"inputs": inputs}))
+    except BadInput as problem:
+        return Reason(problem.code, problem.params)
+    return None
+
+
+def marks(page: CalibrateModel) -> dict[int, Mark]:
     """The mark beside each section's number."""
     left = blockers(page)
     return {
@@ -144,7 +206,7 @@ def marks(page: CalibratePage) -> dict[int, Mark]:
     }
 
 
-def _mark_of_particulars(page: CalibratePage, left: list[Blocker]) -> Mark:
+def _mark_of_particulars(page: CalibrateModel, left: list[Blocker]) -> Mark:
     if not page.fields.get("rig"):
         return Mark("idle", Reason("mark.choose_rig"))
     faults = len(page.particulars.faults) if page.particulars is not None else 0
@@ -155,8 +217,8 @@ def _mark_of_particulars(page: CalibratePage, left: list[Blocker]) -> Mark:
     return Mark("ok", Reason("mark.done"))
 
 
-def _mark_of_as_found(page: CalibratePage) -> Mark:
-    lines = page.log.of("as-found")
+def _mark_of_as_found(page: CalibrateModel) -> Mark:
+    lines = _at_hand(page, "as-found")
     if page.fields.get("as_found_reason"):
         return Mark("watch", Reason("mark.not_possible"))
     if not any(line.taken for line in lines):
@@ -167,8 +229,8 @@ def _mark_of_as_found(page: CalibratePage) -> Mark:
     return Mark("ok", Reason("mark.done"))
 
 
-def _mark_of_readings(page: CalibratePage, left: list[Blocker]) -> Mark:
-    lines = page.log.of(*PARTS["readings"])
+def _mark_of_readings(page: CalibrateModel, left: list[Blocker]) -> Mark:
+    lines = _at_hand(page, *PARTS["readings"])
     bad = sum(_section(line_id) == 3 for line_id, _ in page.collected.bad)
     if bad:
         return Mark("stop", Reason("mark.cells", {"count": bad}))
@@ -182,7 +244,7 @@ def _mark_of_readings(page: CalibratePage, left: list[Blocker]) -> Mark:
     return Mark("ok", Reason("mark.done"))
 
 
-def _mark_of_curve(page: CalibratePage) -> Mark:
+def _mark_of_curve(page: CalibrateModel) -> Mark:
     result = page.result
     if result is None:
         if page.problem is not None:
@@ -195,7 +257,7 @@ def _mark_of_curve(page: CalibratePage) -> Mark:
     return Mark("ok", Reason("mark.on_points", {"points": len(result.table.points)}))
 
 
-def _mark_of_extra(page: CalibratePage) -> Mark:
+def _mark_of_extra(page: CalibrateModel) -> Mark:
     advice = page.result.next_points if page.result is not None else None
     if advice is None:
         return Mark("idle", Reason("mark.later"))
@@ -210,22 +272,25 @@ def _mark_of_extra(page: CalibratePage) -> Mark:
             return Mark("part", Reason("mark.one_advised"))
 
 
-def _mark_of_checks(page: CalibratePage, left: list[Blocker]) -> Mark:
-    checks = page.result.checks if page.result is not None else ()
+def _mark_of_checks(page: CalibrateModel, left: list[Blocker]) -> Mark:
     if not any(line.taken for line in page.log.of("check")):
         return Mark("idle", Reason("mark.not_read"))
+    bad = sum(_section(line_id) == 6 for line_id, _ in page.collected.bad)
+    if bad:
+        return Mark("stop", Reason("mark.cells", {"count": bad}))
     verdict = page.result.verdict if page.result is not None else None
-    if verdict in ("fail", "conditional fail"):
+    if verdict in FAILED:
         return Mark("stop", Reason("mark.verdict", {"verdict": verdict}))
     if any(blocker.section == 6 for blocker in left):
-        wanted = len(page.log.of("check"))
-        return Mark("part", Reason("mark.of", {"done": len(checks), "all": wanted}))
+        lines = _at_hand(page, "check")
+        done = sum(line.complete for line in lines)
+        return Mark("part", Reason("mark.of", {"done": done, "all": len(lines)}))
     if verdict == "conditional pass":
         return Mark("watch", Reason("mark.verdict", {"verdict": verdict}))
     return Mark("ok", Reason("mark.done"))
 
 
-def _mark_of_sheet(page: CalibratePage, left: list[Blocker]) -> Mark:
+def _mark_of_sheet(page: CalibrateModel, left: list[Blocker]) -> Mark:
     if page.number:
         return Mark("ok", Reason("mark.signed", {"number": page.number}))
     if left and left[0].reason.code == "left.nothing":
@@ -235,8 +300,18 @@ def _mark_of_sheet(page: CalibratePage, left: list[Blocker]) -> Mark:
     return Mark("part", Reason("mark.sign"))
 
 
-def _identity(page: CalibratePage) -> Path:
-    return page.data / "identities" / page.bench.person(page.person).identity
+def _person(page: CalibrateModel) -> Person | None:
+    """Whoever is chosen on the cover, as far as the bench knows them."""
+    return next((person for person in page.bench.people if person.name == page.person), None)
+
+
+def _at_hand(page: CalibrateModel, *roles: str) -> list[Line]:
+    """The lines in these roles, without those on shims of another set."""
+    return [line for line in page.log.of(*roles) if line.id not in page.collected.elsewhere]
+
+
+def _progress(line: Line) -> dict[str, object]:
+    return {"line": line.label, "taken": line.taken, "wanted": line.wanted}
 
 
 def _section(line_id: str) -> int:
@@ -244,6 +319,6 @@ def _section(line_id: str) -> int:
     return next(no for no, part in ((2, "as-found"), (3, "readings"), (6, "checks")) if role in PARTS[part])
 
 
-def _name(page: CalibratePage, line_id: str) -> str:
+def _name(page: CalibrateModel, line_id: str) -> str:
     line = page.log.line(line_id)
-    return line.name if line is not None else line_id
+    return line.label if line is not None else line_id

@@ -7,44 +7,43 @@ from typing import Any
 import numpy as np
 
 from labkit import format as text
+from labkit.curves.next_point import NextPoints
 from labkit.messages import sentence
 from labkit.units import from_mm
-from labkit.workflow.calibrate import PARTS, CalibratePage
-from labkit.workflow.log import Cell, Line
-
-BETWEEN_MOMENTS = 16
-"""Characters of an ISO time up to the minute."""
+from labkit.workflow.calibrate_model import CalibrateModel
+from labkit.workflow.clock import time_of_day
+from labkit.workflow.log import PARTS, Cell, Line
 
 
-def rows(page: CalibratePage, part: str, unit: str = "mm") -> list[dict[str, Any]]:
+def rows(page: CalibrateModel, part: str, unit: str = "mm") -> list[dict[str, Any]]:
     """
     The rows of one part of the page, for `ReadingGrid.rows`.
 
     Parameters
     ----------
-    page : CalibratePage
+    page : CalibrateModel
     part : str
         "as-found", "readings" or "checks".
     unit : str
         In which references, means and spreads are shown.
     """
     apart = {(line_id, place) for line_id, place, _ in page.stragglers}
-    place = _place(page, part)
+    place = page.next_place(part)
     return [
         _row(page, line, unit, apart, now=place is not None and line.id == place[0])
         for line in page.log.of(*PARTS[part])
     ]
 
 
-def current(page: CalibratePage, part: str) -> dict[str, Any] | None:
+def current(page: CalibrateModel, part: str) -> dict[str, Any] | None:
     """Where the next reading goes, for `ReadingGrid.current`."""
-    place = None if page.read_only else _place(page, part)
+    place = None if page.read_only else page.next_place(part)
     return None if place is None else {"row": place[0], "cell": place[1]}
 
 
-def band(page: CalibratePage, part: str) -> dict[str, Any]:
+def band(page: CalibrateModel, part: str) -> dict[str, Any]:
     """What the band says, for `ReadingGrid.band`."""
-    rig, place = page.rig, _place(page, part)
+    rig, place = page.rig, page.next_place(part)
     if rig is None:
         return {}
     line = page.log.line(place[0]) if place else None
@@ -65,7 +64,7 @@ def band(page: CalibratePage, part: str) -> dict[str, Any]:
     return shown
 
 
-def unit_note(page: CalibratePage, unit: str = "mm") -> str:
+def unit_note(page: CalibrateModel, unit: str = "mm") -> str:
     """The line below the grid: the unit, and the pooled spread."""
     result = page.result
     if page.rig is None or result is None or not np.isfinite(result.table.variance.dof):
@@ -76,17 +75,13 @@ def unit_note(page: CalibratePage, unit: str = "mm") -> str:
     return sentence("grid.note", {"unit": page.rig.unit, "s": spread, "dof": int(variance.dof)})
 
 
-def _place(page: CalibratePage, part: str) -> tuple[str, int] | None:
-    return page.log.next_place(PARTS[part], page.cursor.get(part, ""))
-
-
-def _row(page: CalibratePage, line: Line, unit: str, apart: set[tuple[str, int]], *, now: bool) -> dict[str, Any]:
+def _row(page: CalibrateModel, line: Line, unit: str, apart: set[tuple[str, int]], *, now: bool) -> dict[str, Any]:
     hidden = page.hide_reference and now and not line.complete
     values = _values(page, line)
-    remark, state = _remark(page, line, apart)
-    return {
+    remark, state = _remark(page, line, unit, apart)
+    return _with_button(page, line) | {
         "id": line.id,
-        "label": _label(line),
+        "label": line.label,
         "reference": "" if hidden else _reference(page, line, unit),
         "cells": [_cell(page, line, i, cell, apart) for i, cell in enumerate(line.cells)],
         "mean": "" if hidden or not values else _mean_text(page, float(np.mean(values)), unit),
@@ -97,24 +92,24 @@ def _row(page: CalibratePage, line: Line, unit: str, apart: set[tuple[str, int]]
     }
 
 
-def _label(line: Line) -> str:
-    name = {"zero": sentence("grid.zero"), "background": sentence("grid.background")}.get(line.name, line.name)
-    return sentence("grid.closing", {"name": name}) if line.role.startswith("closing") else name
+def _reference(page: CalibrateModel, line: Line, unit: str) -> str:
+    thickness_mm = _thickness_mm(page, line)
+    return "" if thickness_mm is None else text.length(thickness_mm, unit, with_unit=False)
 
 
-def _reference(page: CalibratePage, line: Line, unit: str) -> str:
-    if line.name == "background" or page.particulars is None:
-        return ""
-    thickness = sum(page.particulars.shims[name].thickness_mm for name in line.shims if name in page.particulars.shims)
-    return text.length(float(thickness), unit, with_unit=False)
+def _thickness_mm(page: CalibrateModel, line: Line) -> float | None:
+    """What lies under the target; None without a target, and for shims that are not at hand."""
+    if page.particulars is None or line.name == "background" or line.id in page.collected.elsewhere:
+        return None
+    return float(sum(page.particulars.shims[name].thickness_mm for name in line.shims))
 
 
-def _cell(page: CalibratePage, line: Line, place: int, cell: Cell, apart: set[tuple[str, int]]) -> dict[str, str]:
+def _cell(page: CalibrateModel, line: Line, place: int, cell: Cell, apart: set[tuple[str, int]]) -> dict[str, str]:
     states, said = [], ""
     fault = page.collected.bad.get((line.id, place))
     if fault is not None:
         states.append("bad")
-        said = f"{fault} {fault.hint or ''}".strip().partition(": ")[2] or str(fault)
+        said = f"{fault} {fault.hint or ''}".strip()
     if (line.id, place) in apart:
         states.append("apart")
     if cell.out:
@@ -123,27 +118,71 @@ def _cell(page: CalibratePage, line: Line, place: int, cell: Cell, apart: set[tu
     if cell.was:
         states.append("changed")
         before, when, person = cell.was[-1]
-        said = said or sentence("grid.changed", {"time": when[11:BETWEEN_MOMENTS], "person": person, "was": before})
+        at = time_of_day(when, page.bench.zone)
+        said = said or sentence("grid.changed", {"time": at, "person": person or "–", "was": before})
     return {"text": cell.text, "state": " ".join(states), "note": said}
 
 
-def _remark(page: CalibratePage, line: Line, apart: set[tuple[str, int]]) -> tuple[str, str]:
+def _with_button(page: CalibrateModel, line: Line) -> dict[str, Any]:
+    """The button after a remark: a reading that another unit would bring to the shim can be read in it."""
+    for (line_id, place), fault in page.collected.bad.items():
+        if line_id == line.id and fault.code == "cell.other_unit":
+            other = fault.params["other"]
+            label = sentence("cell.read_as", {"unit": other})
+            return {"remark_button": {"id": f"read-as:{other}:{place}:{line.id}", "label": label}}
+    return {}
+
+
+def _remark(page: CalibrateModel, line: Line, unit: str, apart: set[tuple[str, int]]) -> tuple[str, str]:
     bad = [place for (line_id, place) in page.collected.bad if line_id == line.id]
     if line.set_aside:
         return sentence("grid.set_aside", {"reason": line.set_aside}), "idle"
+    if line.id in page.collected.elsewhere:
+        return sentence("grid.elsewhere"), "watch"
     if bad:
         return sentence("grid.bad", {"reading": bad[0] + 1}), "stop"
     standing = [place for line_id, place in apart if line_id == line.id]
     if standing:
         return sentence("grid.apart", {"reading": standing[0] + 1}), "watch"
+    moved = _background_moved(page, line) if line.role == "background" else None
+    if moved is not None:
+        return moved, "watch"
     if line.note:
         return line.note, ""
+    if line.role in ("closing-fit", "closing-zero"):
+        return _closing(page, line, unit)
     if line.taken > page.particulars.repeats if page.particulars else False:
         return sentence("grid.read_again", {"count": line.taken}), ""
     return sentence("grid.zero_remark") if line.role == "zero" else "", ""
 
 
-def _values(page: CalibratePage, line: Line) -> list[float]:
+def _closing(page: CalibrateModel, line: Line, unit: str) -> tuple[str, str]:
+    """The difference between start and end, against its limit."""
+    result = page.result if not page.computing else None
+    found = next((each for each in result.closing if each.point == line.name), None) if result is not None else None
+    if found is None:
+        return "", ""
+    params = {"difference_mm": abs(found.difference_mm), "limit_mm": found.limit_mm}
+    code = "grid.closing_no_limit" if found.limit_mm is None else "grid.closing_difference"
+    return sentence(code, params, unit), "watch" if found.exceeded else "ok"
+
+
+def _background_moved(page: CalibrateModel, line: Line) -> str | None:
+    """What to do where the background is not what it was at the calibration in force."""
+    rig, values = page.rig, _values(page, line)
+    limit = rig.conditions.background_limit if rig is not None else None
+    if rig is None or page.in_force is None or not values or limit is None:
+        return None
+    results = page.in_force.record["results"]
+    last, own = results["background"]["value"], "mm" if rig.signal == "thickness" else rig.unit
+    now = float(np.mean(values))
+    if last is None or results["unit"] != own or abs(now - last) <= limit:
+        return None
+    params = {"now": f"{text.significant(now, 4)} {own}", "moved": f"{text.significant(abs(now - last), 2)} {own}"}
+    return sentence("grid.background_moved", params)
+
+
+def _values(page: CalibrateModel, line: Line) -> list[float]:
     """The readings of a line that count, as the curve will see them; none while one of its cells is bad."""
     readings = page.collected.readings
     if readings is None or any(line_id == line.id for line_id, _ in page.collected.bad):
@@ -152,13 +191,13 @@ def _values(page: CalibratePage, line: Line) -> list[float]:
     return [readings.rows[at].value for at in places if at is not None and readings.rows[at].counts]
 
 
-def _mean_text(page: CalibratePage, value: float, unit: str) -> str:
+def _mean_text(page: CalibrateModel, value: float, unit: str) -> str:
     if page.rig is not None and page.rig.signal == "raw":
         return text.significant(value, 6)
     return text.length(value, unit, with_unit=False)
 
 
-def _spread_text(page: CalibratePage, value: float, unit: str, *, with_unit: bool = False) -> str:
+def _spread_text(page: CalibrateModel, value: float, unit: str, *, with_unit: bool = False) -> str:
     if page.rig is not None and page.rig.signal == "raw":
         return text.significant(value, 2) + (f" {page.rig.unit}" if with_unit else "")
     small = "mil" if unit in ("in", "mil") else "µm"
@@ -166,20 +205,20 @@ def _spread_text(page: CalibratePage, value: float, unit: str, *, with_unit: boo
     return f"{shown} {small}" if with_unit else shown
 
 
-def _on_probe(page: CalibratePage, line: Line | None) -> str:
+def _on_probe(page: CalibrateModel, line: Line | None) -> str:
     if line is None:
         return sentence("band.nothing")
     if line.name == "background":
         return sentence("band.background")
     if line.name == "zero":
         return sentence("band.zero")
-    if page.hide_reference or page.particulars is None:
+    thickness_mm = _thickness_mm(page, line)
+    if page.hide_reference or thickness_mm is None:
         return sentence("band.shim", {"name": line.name})
-    reference = sum(page.particulars.shims[name].thickness_mm for name in line.shims)
-    return sentence("band.shim_of", {"name": line.name, "x_mm": float(reference)})
+    return sentence("band.shim_of", {"name": line.name, "x_mm": thickness_mm})
 
 
-def _last(page: CalibratePage, part: str) -> tuple[Line, Cell, int] | None:
+def _last(page: CalibrateModel, part: str) -> tuple[Line, Cell, int] | None:
     """The reading taken last."""
     taken = [
         (cell.time, line, cell, place)
@@ -193,12 +232,12 @@ def _last(page: CalibratePage, part: str) -> tuple[Line, Cell, int] | None:
     return line, cell, place
 
 
-def _last_label(page: CalibratePage, part: str, last: tuple[Line, Cell, int] | None) -> str:
+def _last_label(page: CalibrateModel, part: str, last: tuple[Line, Cell, int] | None) -> str:
     if last is None:
         return sentence("band.none_yet")
     line, _, place = last
-    here = _place(page, part)
-    params = {"name": _label(line), "reading": place + 1, "wanted": max(line.wanted, place + 1)}
+    here = page.next_place(part)
+    params = {"name": line.label, "reading": place + 1, "wanted": max(line.wanted, place + 1)}
     return sentence("band.last" if here and here[0] == line.id else "band.last_of", params)
 
 
@@ -215,14 +254,14 @@ def _tally(line: Line | None, place: tuple[str, int] | None) -> list[str]:
     return ["on" if i < len(line.cells) and line.cells[i].text else "at" if i == place[1] else "" for i in range(count)]
 
 
-def _advice(page: CalibratePage, line: Line | None) -> dict[str, Any] | None:
+def _advice(page: CalibrateModel, line: Line | None) -> dict[str, Any] | None:
     """The advice stands in the band, where the hand is."""
     if not any(each.taken for each in page.log.of(*PARTS["readings"])):
         background = line is not None and line.name == "background"
         return {"text": sentence("band.begin_background" if background else "band.begin")}
     points = page.result.next_points if page.result is not None and not page.computing else None
     if page.read_only or page.stopped or points is None or points.best is None:
-        return {"text": str(points.reason)} if points is not None and points.best is None else None
+        return _at_the_end(page, points) if points is not None else None
     best = points.best
     said = {"lead": sentence("band.advice", {"shim": best.name, "x_mm": best.x_mm}), "text": _lowers(best)}
     if line is not None and line.shims == [best.name]:
@@ -233,6 +272,16 @@ def _advice(page: CalibratePage, line: Line | None) -> dict[str, Any] | None:
             {"id": "stop", "label": sentence("band.stop_here")},
         ]
     }
+
+
+def _at_the_end(page: CalibrateModel, points: NextPoints) -> dict[str, Any] | None:
+    """Why no further point is advised; and what is left to read."""
+    if points.best is not None and not page.stopped:
+        return None
+    said: dict[str, Any] = {} if points.best is not None else {"text": str(points.reason)}
+    if not page.log.of("closing-fit") and not page.read_only:
+        said["buttons"] = [{"id": "stop", "label": sentence("band.close"), "primary": True}]
+    return said or None
 
 
 def _lowers(best: Any) -> str:

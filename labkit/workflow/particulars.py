@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime, timedelta
@@ -10,19 +11,16 @@ from zoneinfo import ZoneInfo
 
 from labkit.bench.about import About, Party
 from labkit.bench.numbers import parse_number
+from labkit.bench.readings import Signal
 from labkit.bench.shims import ShimSet
 from labkit.ledger import Bench, RegisteredRig
-from labkit.problems import BadInput, Caution, Fault
+from labkit.problems import BadInput, Caution, Fault, Reason
 
 TICKS: Final = ("clean", "no_steel", "shims_ready", "steady")
 """What is ticked before the first reading; ``tick.…`` in `labkit.messages` says it."""
 
 TEMPERATURE: Final = (20.0, 2.0)
 """Within which a procedure that says nothing else is carried out [°C] (common practice, no source)."""
-
-NUMBERS: Final = (
-    "low", "high", "tolerance", "target", "temperature", "temperature_end", "repeats", "needs_min", "humidity",
-)  # fmt: skip
 
 MOST_REPEATS: Final = 50
 
@@ -36,8 +34,11 @@ class Particulars:
     ----------
     about : About
     repeats : int
-    signal, unit : str
-        Of the rig.
+    signal : "thickness" or "raw"
+    unit : str
+        Both of the rig.
+    today : date
+        Against which due dates are held.
     shims : ShimSet
         The shim set and the check set together, for nothing read may be unknown.
     faults : dict of str to Fault
@@ -48,8 +49,9 @@ class Particulars:
 
     about: About
     repeats: int
-    signal: str
+    signal: Signal
     unit: str
+    today: date
     shims: ShimSet
     faults: dict[str, Fault] = field(default_factory=dict)
     doubts: dict[str, Caution] = field(default_factory=dict)
@@ -103,49 +105,48 @@ def read_fields(
         return None
     rig = bench.rig(fields["rig"])
     reader = _Reader(fields)
-    shims = _shims(fields, bench, reader, today or datetime.fromisoformat(begun).date())
-    low, high = reader.number("low"), reader.number("high")
-    if low is not None and high is not None and not low < high:
+    day = today or datetime.fromisoformat(begun).date()
+    shims = _shims(fields, bench, reader, day)
+    low, high = reader.number("low", least=0.0), reader.number("high", above_zero=True)
+    span = (low, high) if low is not None and high is not None and low < high else None
+    if low is not None and high is not None and span is None:
         reader.faults["high"] = Fault("field.high", {"low_mm": low})
-    temperature = reader.number("temperature")
-    if temperature is not None and abs(temperature - TEMPERATURE[0]) > TEMPERATURE[1]:
-        reader.doubts["temperature"] = Caution("field.temperature", {"t": temperature, "within": TEMPERATURE[1]})
-    tolerance, target = reader.number("tolerance"), reader.number("target")
     repeats = reader.number("repeats")
     if repeats is not None and not (repeats == int(repeats) and 1 <= repeats <= MOST_REPEATS):
         reader.faults["repeats"] = Fault("field.repeats", {"most": MOST_REPEATS})
         repeats = None
-    for name, value in (("tolerance", tolerance), ("target", target)):
-        if value is not None and value <= 0:
-            reader.faults[name] = Fault("field.above_zero")
+    target = reader.number("target", above_zero=True)
     conditions = replace(
-        rig.conditions, temperature_start_degC=temperature, temperature_end_degC=reader.number("temperature_end")
+        rig.conditions,
+        temperature_start_degC=reader.temperature("temperature"),
+        temperature_end_degC=reader.temperature("temperature_end"),
     )
     switched_on = _switched_on(fields.get("switched_on", ""), begun, bench.zone, reader)
-    fine = not reader.faults
     about = About(
         laboratory=bench.laboratory,
         customer=_customer(fields, bench),
-        rig=replace(rig.rig, warm_up_min=reader.number("needs_min")),
+        rig=replace(rig.rig, warm_up_min=reader.number("needs_min", least=0.0)),
         conditions=conditions,
         procedure=fields.get("procedure", ""),
         revision=fields.get("revision", ""),
         place=fields.get("place", ""),
         received=fields.get("received", ""),
-        humidity_percent=reader.number("humidity"),
+        humidity_percent=reader.number("humidity", least=0.0, most=100.0),
         instruments=tuple(
             part for part in bench.instruments if part.name in (fields.get("thermometer"), fields.get("hygrometer"))
         ),
         operator=person,
         switched_on=switched_on,
-        working_range_mm=(low, high) if fine and low is not None and high is not None else None,
-        tolerance_mm=tolerance if fine else None,
-        target_u_mm=target / 1000 if fine and target is not None else None,
+        working_range_mm=span,
+        tolerance_mm=reader.number("tolerance", above_zero=True),
+        target_u_mm=None if target is None else target / 1000,
         rule=bench.rule,
         outcomes=bench.outcomes,
         zone=bench.zone,
     )
-    return Particulars(about, int(repeats or rig.repeats), rig.signal, rig.unit, shims, reader.faults, reader.doubts)
+    return Particulars(
+        about, int(repeats or rig.repeats), rig.signal, rig.unit, day, shims, reader.faults, reader.doubts
+    )
 
 
 class _Reader:
@@ -156,15 +157,32 @@ class _Reader:
         self.faults: dict[str, Fault] = {}
         self.doubts: dict[str, Caution] = {}
 
-    def number(self, name: str) -> float | None:
+    def number(
+        self, name: str, *, least: float = -math.inf, most: float = math.inf, above_zero: bool = False
+    ) -> float | None:
         text = self._fields.get(name, "").strip()
         if not text:
             return None
         try:
-            return parse_number(text, "," if "," in text and "." not in text else None)
+            value = parse_number(text, "," if "," in text and "." not in text else None)
         except BadInput as problem:
             self.faults[name] = problem.fault
             return None
+        if above_zero and value <= 0:
+            self.faults[name] = Fault("field.above_zero")
+        elif value > most:
+            self.faults[name] = Fault("field.between", {"least": least, "most": most})
+        elif value < least:
+            self.faults[name] = Fault("field.below_zero")
+        else:
+            return value
+        return None
+
+    def temperature(self, name: str) -> float | None:
+        value = self.number(name)
+        if value is not None and abs(value - TEMPERATURE[0]) > TEMPERATURE[1]:
+            self.doubts[name] = Caution("field.temperature", {"t": value, "within": TEMPERATURE[1]})
+        return value
 
 
 def _shims(fields: Mapping[str, str], bench: Bench, reader: _Reader, today: date) -> ShimSet:
@@ -173,7 +191,11 @@ def _shims(fields: Mapping[str, str], bench: Bench, reader: _Reader, today: date
     for name in ("shim_set", "check_set"):
         if not fields.get(name):
             continue
-        chosen = bench.shim_set(fields[name])
+        try:
+            chosen = bench.shim_set(fields[name])
+        except BadInput as problem:
+            reader.faults[name] = problem.fault
+            continue
         found.append(chosen)
         overdue = [shim.due for shim in chosen if shim.due is not None and shim.due < today]
         if overdue:
@@ -203,6 +225,24 @@ def _switched_on(text: str, begun: str, zone: str, reader: _Reader) -> str:
     if then > here + timedelta(hours=12):
         then -= timedelta(days=1)
     return then.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
+
+
+def cold_readings(about: About, first_read: str) -> Reason | None:
+    """
+    What the sheet says where the gauge was read before it was warm; None where it was warm, or nobody said.
+
+    Parameters
+    ----------
+    about : About
+    first_read : str
+        When the first reading was taken (UTC, ISO 8601 with Z); empty where none was.
+    """
+    needed = about.rig.warm_up_min
+    if not (about.switched_on and first_read and needed):
+        return None
+    on, read = datetime.fromisoformat(about.switched_on), datetime.fromisoformat(first_read)
+    minutes = (read - on).total_seconds() / 60
+    return Reason("remark.cold", {"minutes": max(minutes, 0.0), "needed": needed}) if minutes < needed else None
 
 
 def _typed(value: Any) -> str:

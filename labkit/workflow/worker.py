@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import threading
 from collections.abc import Callable
 from typing import Any
@@ -35,7 +36,8 @@ class Worker:
     @property
     def busy(self) -> bool:
         """Whether a job runs or waits."""
-        return self._running or self._waiting is not None
+        with self._guard:
+            return self._running or self._waiting is not None
 
     def submit(self, job: Job, done: Done, failed: Failed) -> None:
         """
@@ -46,11 +48,17 @@ class Worker:
         job : callable
             Touches no model: it works on values that nobody changes.
         done, failed : callable
+
+        Raises
+        ------
+        RuntimeError
+            No event loop runs here, on which an answer could arrive.
         """
         if self._inline:
-            self._answer(*self._outcome(job, done, failed))
+            tell, what = self._outcome(job, done, failed)
+            tell(what)
             return
-        loop = asyncio.get_event_loop()
+        loop = asyncio.get_running_loop()
         with self._guard:
             self._waiting = (job, done, failed, loop)
             if not self._running:
@@ -65,15 +73,13 @@ class Worker:
                     return
                 job, done, failed, loop = self._waiting
                 self._waiting = None
-            loop.call_soon_threadsafe(self._answer, *self._outcome(job, done, failed))
+            tell, what = self._outcome(job, done, failed)
+            with contextlib.suppress(RuntimeError):  # the loop was closed: nobody is left to tell
+                loop.call_soon_threadsafe(tell, what)
 
     @staticmethod
     def _outcome(job: Job, done: Done, failed: Failed) -> tuple[Callable[[Any], None], Any]:
         try:
             return done, job()
-        except Exception as error:
+        except BaseException as error:  # the thread must live on, whatever a job does
             return failed, error
-
-    @staticmethod
-    def _answer(tell: Callable[[Any], None], what: Any) -> None:
-        tell(what)

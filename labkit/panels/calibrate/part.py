@@ -32,8 +32,8 @@ class ReadingPart:
         page: CalibratePage,
         part: str,
         guard: Guard,
-        buttons: Mapping[str, Callable[[str], None]] | None = None,
-        menus: Mapping[str, Callable[[str], None]] | None = None,
+        buttons: Mapping[str, Callable[[str], object]] | None = None,
+        menus: Mapping[str, Callable[[str], object]] | None = None,
     ) -> None:
         self._page, self._part = page, part
         self._buttons, self._menus = dict(buttons or {}), dict(menus or {})

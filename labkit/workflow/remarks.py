@@ -1,0 +1,43 @@
+"""What the sheet says besides the numbers: as found, adjustment, notes, a cold gauge, a release."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import TYPE_CHECKING
+
+from labkit.messages import sentence
+from labkit.workflow.particulars import cold_readings
+
+if TYPE_CHECKING:
+    from labkit.workflow.calibrate_model import CalibrateModel
+
+FAILED = ("fail", "conditional fail")
+
+
+def remarks(page: CalibrateModel, verdict: str | None) -> Iterator[str]:
+    """
+    The remarks of a page.
+
+    Parameters
+    ----------
+    page : CalibrateModel
+    verdict : str or None
+        Of the check shims: a release is said only where there is something to release.
+    """
+    fields, readings = page.fields, page.collected.readings
+    if fields.get("as_found_reason"):
+        yield sentence("remark.as_found_reason", {"reason": fields["as_found_reason"]})
+    if fields.get("adjusted"):
+        yield sentence("remark.adjusted", {"what": fields["adjusted"]})
+    times = [row.time for row in readings.rows if row.time] if readings is not None else []
+    cold = cold_readings(page.particulars.about, min(times, default="")) if page.particulars is not None else None
+    if cold is not None:
+        yield str(cold)
+    for line in page.log.lines:
+        if line.id in page.collected.elsewhere and line.taken:
+            params = {"line": line.label, "readings": line.taken, "reason": line.set_aside or "–"}
+            yield sentence("remark.elsewhere", params)
+        if line.note:
+            yield sentence("remark.note", {"line": line.label, "note": line.note})
+    if verdict in FAILED and fields.get("release_reason"):
+        yield sentence("remark.released", {"person": fields["released_by"], "reason": fields["release_reason"]})
