@@ -220,10 +220,10 @@ def build_points(readings: Readings, conditions: Conditions) -> PointTable:
     known = [shim.u_mm is not None for shim in readings.shims if any(shim.name in stack for stack in stacks)]
     measured = bool(np.isfinite(variance.dof)) or conditions.repeatability is not None
     known_scale = measured or any(known)
-    if known and not all(known):
-        cautions.append(Caution("shims.some_without_u"))
-    elif known and not any(known):
+    if known and not any(known):
         cautions.append(Caution("shims.without_u" if known_scale else "points.nothing_known"))
+    elif not all(known):
+        cautions.append(Caution("shims.some_without_u"))
     V_x = covariance_mm2(readings.shims, stacks, conditions)
     V_y = None
     if known_scale:
