@@ -276,7 +276,8 @@ class _Judge:
         errors = []
         for i in inner:
             try:
-                without = fit_points(self.points.without(int(i)), form, self.signal, self.scale, start)
+                rest = self.points.without(int(i))
+                without = fit_points(rest, form, self.signal, self.scale, start, tight=False)
             except BadInput:
                 return None
             x = self.points.x[i : i + 1]

@@ -92,10 +92,18 @@ def fit(
 
 
 def fit_points(
-    points: Points, form: Family, signal: Signal, scale: Scale = "known", start: Sequence[float] | None = None
+    points: Points,
+    form: Family,
+    signal: Signal,
+    scale: Scale = "known",
+    start: Sequence[float] | None = None,
+    *,
+    tight: bool = True,
 ) -> Curve:
     """
     Fit one family to points whose covariances are at hand; `fit` says what the arguments mean.
+
+    With `tight` iterations go on as far as double precision does; where a few digits fewer will do, they cost half.
     """
     if not form.describes(signal):
         raise BadInput("curve.not_for_signal", family=form.name, signal=signal)
@@ -117,7 +125,7 @@ def fit_points(
         case "flexible":
             return fit_flexible(form, points, signal, scale)
         case _:
-            return fit_parametric(form, points, signal, scale, start)
+            return fit_parametric(form, points, signal, scale, start, tight)
 
 
 def _numbers(values: ArrayLike, name: str) -> Array:

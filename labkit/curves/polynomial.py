@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import cache
 from math import comb
 
 import numpy as np
@@ -68,7 +69,16 @@ def chebyshev_basis(x: Array, degree: int, centre: float, half: float) -> Array:
 def chebyshev_slopes(x: Array, degree: int, centre: float, half: float) -> Array:
     """Their derivatives with respect to x, shape (m, degree + 1)."""
     t = (np.asarray(x) - centre) / half
-    return np.stack([chebyshev.chebval(t, chebyshev.chebder(row)) for row in np.eye(degree + 1)], axis=-1) / half
+    return chebyshev.chebvander(t, max(degree - 1, 0)) @ _derivatives(degree) / half
+
+
+@cache
+def _derivatives(degree: int) -> Array:
+    """Column n holds the Chebyshev coefficients of Tₙ′, shape (max(degree, 1), degree + 1)."""
+    found = np.zeros((max(degree, 1), degree + 1))
+    for n in range(1, degree + 1):
+        found[:n, n] = chebyshev.chebder(np.eye(n + 1)[n])
+    return found
 
 
 def to_powers(degree: int, centre: float, half: float) -> Array:
