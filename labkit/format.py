@@ -209,6 +209,15 @@ def visible(text: object) -> str:
     return _INVISIBLE.sub("", str(text))
 
 
+def probability(p: float | None) -> str:
+    """A probability in percent with one decimal; never none and never all, as both are more than is known."""
+    if p is None or not math.isfinite(p):
+        return NOTHING
+    if p < 0.001:
+        return "< 0.1 %"
+    return "> 99.9 %" if p > 0.999 else f"{number(100 * p, 1)} %"
+
+
 def _steady(value: float) -> Decimal:
     return Decimal(f"{value:.11e}")
 

@@ -6,7 +6,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import replace
 from datetime import UTC, datetime
 from functools import partial
-from typing import Any, ParamSpec, TypeVar
+from typing import Any, ParamSpec, TypeVar, cast
 
 import numpy as np
 import uuid6
@@ -53,8 +53,8 @@ def calibrate(
     tolerance: float | tuple[float | None, float | None] | None = None,
     target_u: float | None = None,
     conditions: Conditions | None = None,
-    rule: Rule = "guard-band-U",
-    outcomes: Outcomes = "four",
+    rule: str = "guard-band-U",
+    outcomes: str = "four",
     seed: int = 1,
     *,
     reason: str = "",
@@ -117,7 +117,9 @@ def calibrate(
     table = build_points(readings, conditions)
     working = _working_range(working_range, table)
     _check_options(tolerance, target_u, rule, outcomes)
-    options = Options(family, working, tolerance, target_u, rule, outcomes, reason, seed)
+    options = Options(
+        family, working, tolerance, target_u, cast(Rule, rule), cast(Outcomes, outcomes), reason, seed
+    )
     cautions = list(table.cautions)
 
     comparison, flexible = _compare(table, options)
@@ -144,7 +146,7 @@ def calibrate(
         budget=None,
         cautions=(),
     )
-    criterion = Criterion(limits(tolerance), rule, outcomes)
+    criterion = Criterion(limits(tolerance), options.rule, options.outcomes)
     found = _as_found(table, in_force, criterion, cautions)
     if not curve.monotonic:
         return replace(result, as_found=found, cautions=tuple(cautions))

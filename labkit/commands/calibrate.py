@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sys
 from argparse import ArgumentParser, Namespace
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any, Final
 
@@ -21,7 +22,7 @@ from labkit.problems import BadInput
 DONE: Final = 0
 NEGATIVE: Final = 3
 
-NEEDED_TO_SIGN: Final = (
+NEEDED_TO_SIGN: Final[tuple[tuple[str, Callable[[About], str]], ...]] = (
     ("laboratory.name", lambda about: about.laboratory.name),
     ("customer.name", lambda about: about.customer.name),
     ("rig.name", lambda about: about.rig.name),

@@ -97,7 +97,7 @@ def _checked(check: Check, scale: _Scale, unit: str) -> str:
     if decision is None:
         probability, decided = text_of.NOTHING, text_of.NOTHING
     else:
-        probability = safe(text_of.percent(decision.probability))
+        probability = safe(text_of.probability(decision.probability))
         decided = mark(_STATES[decision.outcome], decision.outcome.capitalize())
         decided += f"<small>{decision_sentence(check)}</small>"
     if check.in_fit:

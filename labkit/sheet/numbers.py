@@ -35,7 +35,3 @@ def ratio(value: float | None) -> str:
 def decimals(value: float) -> int:
     """How many decimals a value was shown with, up to six."""
     return next((places for places in range(6) if abs(round(value, places) - value) < 1e-9 * max(abs(value), 1)), 6)
-
-
-def probability(p: float) -> str:
-    return "< 0.1 %" if p < 0.001 else text_of.percent(p, decimals=1)

@@ -8,7 +8,7 @@ from typing import Any
 from labkit import format as text_of
 from labkit.messages import SENTENCES, sentence
 from labkit.sheet.blocks import Cell, Column, Plot, Record, Run, Section, Table, Text, small, table, text
-from labkit.sheet.numbers import micrometres, mm, probability
+from labkit.sheet.numbers import micrometres, mm
 
 
 def result(record: Record) -> Section:
@@ -197,7 +197,7 @@ def _check_table(found: Sequence[Mapping[str, Any]], printed: Sequence[Mapping[s
                 said["U"],
                 text_of.number(check["k"], 2),
                 said["E_n"],
-                probability(decision["probability"]) if decision else text_of.NOTHING,
+                text_of.probability(decision["probability"]) if decision else text_of.NOTHING,
                 decision["outcome"].capitalize() if decision else "none: no tolerance",
             ]
         )

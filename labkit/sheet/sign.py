@@ -12,6 +12,7 @@ from zoneinfo import ZoneInfo
 
 from labkit.problems import BadInput
 from labkit.sheet.identity import open_signing_file
+from labkit.sheet.off_loop import off_loop
 from labkit.sheet.typesetting import check_characters, typeset
 
 if TYPE_CHECKING:
@@ -167,7 +168,8 @@ def _certify(
             background=ImportedPdfPage(page.name), border_width=0, background_opacity=1.0, background_layout=as_it_is
         )
         signing = signers.PdfSigner(meta, signer=signer, stamp_style=style)
-        out = signing.sign_pdf(IncrementalPdfFileWriter(io.BytesIO(pdf)), existing_fields_only=True)
+        writer = IncrementalPdfFileWriter(io.BytesIO(pdf))
+        out = off_loop(lambda: signing.sign_pdf(writer, existing_fields_only=True))
     return bytes(out.getvalue())
 
 

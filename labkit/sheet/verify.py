@@ -20,6 +20,7 @@ from typing import TYPE_CHECKING, Any, Final, Literal
 
 from labkit.problems import BadInput, Reason
 from labkit.sheet.identity import AUTHORITY_CERTIFICATE, fingerprint
+from labkit.sheet.off_loop import off_loop
 from labkit.sheet.sign import FIELD
 
 if TYPE_CHECKING:
@@ -176,9 +177,8 @@ def _validate(signature: EmbeddedPdfSignature, roots: Sequence[x509.Certificate]
     context = ValidationContext(
         trust_roots=list(roots), allow_fetching=False, moment=moment, best_signature_time=moment
     )
-    status = validate_pdf_signature(
-        signature, context, key_usage_settings=KeyUsageConstraints(key_usage={"non_repudiation"})
-    )
+    usage = KeyUsageConstraints(key_usage={"non_repudiation"})
+    status = off_loop(lambda: validate_pdf_signature(signature, context, key_usage_settings=usage))
     intact = (
         status.intact
         and status.valid

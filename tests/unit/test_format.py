@@ -81,3 +81,10 @@ def test_shares() -> None:
     assert f.percent(0.004) == "< 1 %"
     assert f.percent(0.9995) == "> 99.9 %"
     assert f.percent(0.63) == "63 %"
+
+
+def test_probabilities_are_never_none_and_never_all() -> None:
+    assert f.probability(1.0) == "> 99.9 %"
+    assert f.probability(0.0) == "< 0.1 %"
+    assert f.probability(0.8349) == "83.5 %"
+    assert f.probability(None) == "–"
