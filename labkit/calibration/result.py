@@ -18,6 +18,7 @@ from labkit.calibration.uncertainty import Uncertainty
 from labkit.curves import Curve
 from labkit.curves.compare import Comparison
 from labkit.curves.family import Array
+from labkit.curves.inverse import thickness
 from labkit.curves.next_point import NextPoints
 from labkit.metrology import Budget
 from labkit.metrology.conformity import Outcomes, Rule
@@ -213,7 +214,7 @@ class Calibration:
         if repeats < 1:
             raise BadInput("correct.repeats", repeats=repeats)
         signal = self.table.signal_of(indications)
-        x, _ = self.curve.invert(signal, reach=self.reach_mm, outside=outside)
+        x = thickness(self.curve, signal, self.reach_mm, outside)
         mask = np.ma.getmaskarray(x)
         distinct, back = np.unique(np.ma.getdata(x), return_inverse=True)
         u = self.uncertainty.standard(self.curve, distinct, repeats)[back].reshape(np.shape(signal))

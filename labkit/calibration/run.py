@@ -117,9 +117,7 @@ def calibrate(
     table = build_points(readings, conditions)
     working = _working_range(working_range, table)
     _check_options(tolerance, target_u, rule, outcomes)
-    options = Options(
-        family, working, tolerance, target_u, cast(Rule, rule), cast(Outcomes, outcomes), reason, seed
-    )
+    options = Options(family, working, tolerance, target_u, cast(Rule, rule), cast(Outcomes, outcomes), reason, seed)
     cautions = list(table.cautions)
 
     comparison, flexible = _compare(table, options)

@@ -199,26 +199,45 @@ class FlexibleCurve(Curve):
         """Covariance of δ between x and the points, for every component, shape (g, q, m)."""
         part = self.components
         apart = self._t(x)[:, None] - self._t(self.points.x)
-        shape = np.exp(-0.5 * (apart / part.length[:, None, None]) ** 2)
-        return np.asarray(part.amplitude[:, None, None] ** 2 * shape)
+        lengths, place = np.unique(part.length, return_inverse=True)
+        shape = np.exp(-0.5 * (apart / lengths[:, None, None]) ** 2)
+        return np.asarray(part.amplitude[:, None, None] ** 2 * shape[place])
 
     def _component_means(self, x: Array) -> Array:
         part = self.components
         return part.trend @ self._basis(x).T + np.einsum("gqm,gm->gq", self._kernel(x), part.pull)
 
+    @cached_property
+    def _averaged(self) -> tuple[Array, Array, Array]:
+        """
+        What the mean over the components needs: β, the lengths, and the pull of the points at each length.
+
+        Components of one length differ only by factors, so that few lengths stand for many components.
+        """
+        part = self.components
+        lengths, place = np.unique(part.length, return_inverse=True)
+        pull = np.zeros((len(lengths), len(self.points.x)))
+        np.add.at(pull, place, (part.weight * part.amplitude**2)[:, None] * part.pull)
+        return part.weight @ part.trend, lengths, pull
+
     def _mean(self, x: Array) -> Array:
-        return np.asarray(self.components.weight @ self._component_means(x))
+        trend, lengths, pull = self._averaged
+        apart = self._t(x)[:, None] - self._t(self.points.x)
+        mean = self._basis(x) @ trend
+        for length, of_length in zip(lengths, pull, strict=True):
+            mean += np.exp(-0.5 * (apart / length) ** 2) @ of_length
+        return np.asarray(mean)
 
     def link_slope(self, x: Array) -> Array:
         """dz/dx at thicknesses of shape (q,)."""
-        part = self.components
+        trend, lengths, pull = self._averaged
         t = self._t(x)
-        order = np.arange(1, self.degree + 1)
-        of_trend = part.trend[:, 1:] @ (order * t[:, None] ** (order - 1)).T
         apart = t[:, None] - self._t(self.points.x)
-        of_kernel = -apart / part.length[:, None, None] ** 2 * self._kernel(x)
-        by_t = of_trend + np.einsum("gqm,gm->gq", of_kernel, part.pull)
-        return np.asarray(part.weight @ by_t / (self.L + x))
+        order = np.arange(1, self.degree + 1)
+        by_t = t[:, None] ** (order - 1) @ (order * trend[1:])
+        for length, of_length in zip(lengths, pull, strict=True):
+            by_t -= (apart / length**2 * np.exp(-0.5 * (apart / length) ** 2)) @ of_length
+        return np.asarray(by_t / (self.L + x))
 
     def _whitened(self, x: Array) -> tuple[Array, Array]:
         """C⁻¹k, shape (g, m, q), and R⁻ᵀ(h − HᵀK⁻¹k), shape (g, p, q)."""

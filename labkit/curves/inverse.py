@@ -24,13 +24,29 @@ def invert(
     outside: Literal["raise", "mask"],
 ) -> tuple[Array, Array | None]:
     """The thickness at an indication, with its standard uncertainty; see `Curve.invert`."""
+    x = thickness(curve, y, reach, outside)
+    distinct, back = np.unique(np.ma.getdata(x), return_inverse=True)
+    u = curve.standard_uncertainty(distinct)
+    if u is None:
+        return x, None
+    slope = np.abs(curve.slope(distinct))[back].reshape(x.shape)
+    u = np.hypot(u[back].reshape(x.shape), 0.0 if uy is None else np.asarray(uy, dtype=np.float64)) / slope
+    return x, np.ma.masked_array(u, np.ma.getmaskarray(x)) if outside == "mask" else u
+
+
+def thickness(
+    curve: Curve, y: ArrayLike, reach: tuple[float, float], outside: Literal["raise", "mask"] = "raise"
+) -> Array:
+    """The thickness at an indication alone; see `Curve.invert`."""
     y = np.asarray(y, dtype=np.float64)
     if outside not in ("raise", "mask"):
         raise BadInput("curve.outside", got=outside)
     if not curve.monotonic or curve.turns(reach):
         raise BadInput("curve.not_monotonic", family=curve.family)
     ends = np.sort(curve.value(np.array(reach)))
-    beyond = ~((y >= ends[0]) & (y <= ends[1]))
+    # the last digits of a value depend on how many are computed at once
+    slack = 1e-9 * (ends[1] - ends[0])
+    beyond = ~((y >= ends[0] - slack) & (y <= ends[1] + slack))
     if outside == "raise" and np.any(beyond):
         places = np.flatnonzero(beyond)
         raise BadInput(
@@ -43,29 +59,24 @@ def invert(
         )
     # a display shows few different numbers, however many readings there are
     distinct, back = np.unique(np.clip(y, *ends), return_inverse=True)
-    x = _solve(curve, distinct, reach)
-    u = curve.standard_uncertainty(x)
-    if u is not None:
-        slope = np.abs(curve.slope(x))[back].reshape(y.shape)
-        u = np.hypot(u[back].reshape(y.shape), 0.0 if uy is None else np.asarray(uy, dtype=np.float64)) / slope
-    x = x[back].reshape(y.shape)
-    if outside == "mask":
-        x = np.ma.masked_array(x, beyond)
-        u = None if u is None else np.ma.masked_array(u, beyond)
-    return x, u
+    x = _solve(curve, distinct, reach)[back].reshape(y.shape)
+    return np.ma.masked_array(x, beyond) if outside == "mask" else x
 
 
 def _solve(curve: Curve, y: Array, reach: tuple[float, float]) -> Array:
     """F(x) = y within the reach, by Chandrupatla's method, started from a table so that few steps are left."""
     grid = np.linspace(*reach, 257)
-    table = curve.value(grid) * curve.direction
-    place = np.clip(np.searchsorted(table, y * curve.direction), 1, len(grid) - 1)
+    table, wanted = curve.value(grid) * curve.direction, y * curve.direction
+    place = np.clip(np.searchsorted(table, wanted), 1, len(grid) - 1)
+    left, right = place - 1, place
 
     def miss(x: Array, wanted: Array) -> Array:
         return curve.value(x) - wanted
 
-    found = find_root(miss, (grid[place - 1], grid[place]), args=(y,), tolerances={"xatol": 1e-13, "xrtol": 4e-16})
-    return np.asarray(found.x, dtype=np.float64)
+    found = find_root(miss, (grid[left], grid[right]), args=(y,), tolerances={"xatol": 1e-13, "xrtol": 4e-16})
+    # what lies on a place of the table may lie outside its bracket by the last digits
+    nearest = np.where(np.abs(table[left] - wanted) <= np.abs(table[right] - wanted), left, right)
+    return np.where(found.success, found.x, grid[nearest])
 
 
 def interval(

@@ -192,3 +192,12 @@ def test_a_block_more_changes_nothing():
     x = np.linspace(0.25, 2.5, 5001)
     for part in (curve.value, curve.slope, curve.standard_uncertainty, curve.weights):
         assert part(x)[[0, 2047, 2048, 5000]] == pytest.approx(part(x[[0, 2047, 2048, 5000]]), rel=1e-9)
+
+
+@both
+def test_every_place_of_the_table_that_inversion_starts_from_has_an_answer(signal):
+    """Values differ in their last digits with how many are computed at once: no bracket may be lost to that."""
+    curve = curve_of(signal)
+    x = np.linspace(*curve.range, 257)
+    assert curve.invert([float(curve.value(one)) for one in x])[0] == pytest.approx(x, abs=1e-9)
+    assert curve.invert(curve.value(x))[0] == pytest.approx(x, abs=1e-9)
