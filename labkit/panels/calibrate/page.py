@@ -7,6 +7,7 @@ from typing import Any, Final
 
 from IPython.display import display
 
+from labkit.charts.look import curve_name
 from labkit.ledger import load_draft
 from labkit.panels import shell
 from labkit.panels.calibrate.section_as_found import AsFoundSection
@@ -132,7 +133,7 @@ class CalibrateView:
         ]
         if page.result is None:
             return [*cells, ("Curve", pale.format("none yet" if lines else "none"))]
-        return [*cells, *strip_cells(page.result, unit)]
+        return [*cells, ("Curve", shell.escape(curve_name(page.result.curve.family))), *strip_cells(page.result, unit)]
 
     def _guard(
         self, callback: Callable[..., object], beside: Callable[[Problem], None] | None = None
