@@ -234,10 +234,13 @@ class CalibratePage(CalibrateModel):
         if p is None:
             raise BadInput("page.no_rig")
         found = tables.read_table(source if isinstance(source, bytes) else _clean(source, strip=False), name, p)
-        count = tables.put_into(self.log, found, p, self._work.next_source(name), self.person)
-        self._work.keep_doubts(tables.doubts(found))
+        table = self._work.next_source(name)
+        count = tables.put_into(self.log, found, p, table, self.person)
+        self._work.tables[table] = tables.doubts(found)
+        if tables.is_whole(found):
+            self._work.clear_away_ends()
         for part, roles in PARTS.items():
-            if any(row.role in roles for row in found.rows):
+            if part not in self._work.parts_open and any(row.role in roles for row in found.rows):
                 self._work.open(part)
         self._lay_out()
         self._changed()

@@ -219,8 +219,8 @@ class CalibrateModel(DraftPage):
                 about.working_range_mm,
                 about.tolerance_mm,
                 about.target_u_mm,
-                rule=about.rule,  # type: ignore[arg-type]
-                outcomes=about.outcomes,  # type: ignore[arg-type]
+                rule=about.rule,
+                outcomes=about.outcomes,
                 reason=reason,
                 about=about,
                 in_force=judged.curve if judged is not None else None,

@@ -86,15 +86,17 @@ class RigWork:
 
     def next_source(self, name: str) -> str:
         """A name for the next table, by which its readings remember it."""
-        self.tables[f"{len(self.tables) + 1}: {name or 'pasted cells'}"] = []
-        return list(self.tables)[-1]
+        return f"{len(self.tables) + 1}: {name or 'pasted cells'}"
 
-    def keep_doubts(self, cautions: Sequence[Caution]) -> None:
-        """What was doubtful about the last table."""
-        self.tables[list(self.tables)[-1]] = list(cautions)
+    def clear_away_ends(self) -> None:
+        """Shims that were laid out and not read need not be read any more."""
+        before = [line.id for line in self.log.of("fit")]
+        self.log.clear_away("fit")
+        for row_id in before:
+            self.take_out(row_id)
 
     def doubts(self) -> list[Caution]:
-        """Those of every table of which a reading is left."""
+        """What was doubtful about every table of which a reading is left."""
         left = {cell.source for line in self.log.lines for cell in line.cells if cell.text}
         return [caution for name, cautions in self.tables.items() if name in left for caution in cautions]
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from dataclasses import replace
 from typing import Final, TypeVar
 
@@ -39,7 +38,7 @@ def read_table(source: str | bytes, name: str, known: Particulars) -> Readings:
     """
     text = source if isinstance(source, bytes) else source.rstrip("\n") + "\n"
     try:
-        found = read_readings(text, known.shims, known.unit, whole=False, unknown_shims="leave out")
+        found = _read(text, known, known.unit)
     except BadFile as refused:
         raise BadFile(_in_file(fault, name) for fault in refused.faults) from None
     left_out = [caution for caution in found.cautions if caution.code == "readings.row_left_out"]
@@ -48,6 +47,16 @@ def read_table(source: str | bytes, name: str, known: Particulars) -> Readings:
     if found.signal != known.signal or (found.signal == "raw" and found.unit != known.unit):
         raise BadInput("page.other_signal", got=found.unit, unit=known.unit)
     return replace(found, cautions=tuple(_in_file(caution, name) for caution in found.cautions))
+
+
+def _read(text: str | bytes, known: Particulars, unit: str | None) -> Readings:
+    """In the unit of the rig, unless the heading names another."""
+    try:
+        return read_readings(text, known.shims, unit, whole=False, unknown_shims="leave out")
+    except BadFile as refused:
+        if unit is not None and any(fault.code == "readings.unit_twice" for fault in refused.faults):
+            return _read(text, known, None)
+        raise
 
 
 def doubts(found: Readings) -> list[Caution]:
@@ -90,14 +99,12 @@ def put_into(log: ReadingLog, found: Readings, known: Particulars, source: str, 
         for rows in groups.values():
             key = log.lay_out(rows[0].role, rows[0].shims, known.repeats)
             log.fill(key, [_cell(row, found, known, source, person) for row in rows])
-        if _is_whole(found.rows):
-            log.clear_away("fit")
     return len(groups)
 
 
-def _is_whole(rows: Iterable[Reading]) -> bool:
+def is_whole(found: Readings) -> bool:
     """Whether a table brings its own choice of shims, so that those laid out before need not be read."""
-    return len({row.shims for row in rows if row.role == "fit"}) > 1
+    return len({row.shims for row in found.with_role("fit")}) > 1
 
 
 def _cell(row: Reading, found: Readings, known: Particulars, source: str, person: str) -> Cell:
