@@ -10,6 +10,7 @@ from typing import Any, ParamSpec, TypeVar, cast
 
 import numpy as np
 import uuid6
+from scipy.special import chdtr
 from threadpoolctl import threadpool_limits
 
 from labkit.bench.about import About
@@ -31,8 +32,11 @@ from labkit.problems import BadInput, Caution
 GRID = 121
 """Thicknesses of the working range at which the largest U is looked for."""
 
-FAR_BELOW_ONE = 0.2
-"""χ²/ν under which the stated uncertainties look too large (common practice, no source)."""
+BY_CHANCE = 0.01
+"""
+χ² that falls so low with no greater chance says that the stated uncertainties look too large. A bound on χ²/ν will not
+do: with two degrees of freedom every fifth good fit lies under 0.2.
+"""
 
 
 _P = ParamSpec("_P")
@@ -341,7 +345,7 @@ def _say_curve(
         }
         cautions.append(Caution("curve.disagrees", params))
     ratio = row.chi2_per_dof
-    if ratio is not None and ratio < FAR_BELOW_ONE and row.dof is not None and row.dof >= 2:
+    if row.chi2 is not None and row.dof is not None and ratio is not None and chdtr(row.dof, row.chi2) < BY_CHANCE:
         cautions.append(Caution("curve.too_good", {"ratio": ratio}))
     recommended = comparison.recommended
     if options.family not in ("auto", recommended) and not options.reason:

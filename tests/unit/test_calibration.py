@@ -522,3 +522,21 @@ def test_the_sign_and_the_background_of_a_raw_signal_do_not_matter():
     y = mirrored.table.indication_of(mirrored.curve.value(x))
     assert np.all(y < -500)
     assert mirrored.correct(y)[0] == pytest.approx(x)
+
+
+def test_readings_far_too_good_for_their_stated_uncertainty_are_said_and_lucky_ones_are_not():
+    def with_u(U, off):
+        rows = "".join(
+            f"{x},{x * 1.004 + step + shift:.5f},{U},2\n"
+            for x, shift in zip((0.3, 0.5, 0.8, 1.1, 1.5, 1.9, 2.4), off, strict=True)
+            for step in (-0.00001, 0.00001)
+        )
+        return calibrate(read_readings(f"reference [mm],indication [mm],U [mm],k\n{rows}".encode()), "line", reason="x")
+
+    off = np.array([1, -1, 1, -1, 1, -1, 1]) * 0.0005
+    honest, boastful = with_u(0.001, off), with_u(0.05, off)
+    assert "curve.too_good" not in codes(honest)
+    assert "curve.too_good" in codes(boastful)
+    lucky = with_u(0.001, off * 0.4)
+    assert lucky.comparison["line"].chi2_per_dof < 0.3
+    assert "curve.too_good" not in codes(lucky)
