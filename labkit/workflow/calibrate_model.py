@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from contextlib import nullcontext, suppress
 from dataclasses import replace
 from functools import cached_property
 from pathlib import Path
@@ -15,7 +16,7 @@ from labkit.bench.cells import Notes
 from labkit.bench.read_shims import caution_due
 from labkit.bench.readings import Readings
 from labkit.calibration import Calibration, calibrate
-from labkit.ledger import RegisteredRig
+from labkit.ledger import Bench, RegisteredRig
 from labkit.problems import BadInput, Caution, Problem
 from labkit.workflow.collect import NOTHING, Collected, collect
 from labkit.workflow.draft_page import DraftPage
@@ -57,7 +58,7 @@ class CalibrateModel(DraftPage):
     Raises
     ------
     Problem
-        The draft holds what no page has written, or a rig that is not registered.
+        The draft cannot be taken up; see `begin`.
     """
 
     PAGE = "calibrate"
@@ -76,21 +77,32 @@ class CalibrateModel(DraftPage):
         super().__init__(data, now)
         self._worker = worker or Worker()
         self._generation = 0
-        self.begin(draft)
+        # an empty page is there even where the bench cannot be read: somebody has to show why
+        with suppress(Problem) if draft is None else nullcontext():
+            self.begin(draft)
 
     def begin(self, draft: Mapping[str, Any] | None = None) -> None:
-        """Take up a draft, or begin a new one, with the bench as it is registered now."""
-        self.bench = ledger.load_bench(self.data)
+        """
+        Take up a draft, or begin a new one, with the bench as it is registered now.
+
+        Raises
+        ------
+        Problem
+            The bench is damaged, or the draft holds what no page has written. An empty page is left.
+        """
+        self.bench = Bench()
         self.cursor: dict[str, str] = {}
         self._inputs: object = None
         self._give_up_computing()
         self.result = None
         try:
+            self.bench = ledger.load_bench(self.data)
             self._set_state(draft or {})
         except Problem:
             self._set_state({})
             raise
-        self.refresh()
+        finally:
+            self.refresh()
 
     # ---- what is kept ----
 

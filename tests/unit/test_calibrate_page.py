@@ -818,7 +818,7 @@ def test_a_draft_that_no_page_has_written_is_a_problem(tmp_path: Path, draft: di
     assert str(refused.value)
     with pytest.raises(Problem):
         page.begin(draft)
-    assert page.rig is None, "an empty page is left, not half of a draft"
+    assert page.rig is None and page.particulars is None, "an empty page is left, not half of a draft"
     page.choose_rig("Rig 5")
     take(page, "zero:", "0.01")
 
@@ -831,6 +831,17 @@ def test_what_is_missing_in_a_draft_is_empty(tmp_path: Path, draft: dict[str, An
     page = new_page(demo_folder(tmp_path), draft)
     page.choose_rig("Rig 2")
     assert page.rig is not None
+
+
+def test_where_the_bench_is_damaged_there_is_an_empty_page_and_begin_says_why(tmp_path: Path) -> None:
+    page = begun_page(demo_folder(tmp_path), worker=Asleep())
+    (tmp_path / "bench.json").write_text("{")
+    with pytest.raises(Problem) as refused:
+        page.begin(load_draft(tmp_path, page.id))
+    assert refused.value.code == "ledger.unreadable"
+    other = new_page(tmp_path)
+    assert other.bench.rigs == () and other.rig is None and other.particulars is None
+    assert [blocker.reason.code for blocker in blockers(other)] == ["left.nothing"]
 
 
 def test_a_page_can_be_begun_anew(tmp_path: Path) -> None:
