@@ -1,69 +1,74 @@
-"""Plotly figures on a page: made once, and changed in place."""
+"""
+Figures of `labkit.charts` on a page: made once, and changed in place.
+
+Not plotly's own widget: each of those carries five megabytes of script, and where the browser needs more than two
+seconds to take them in, anywidget gives the widget up. It is shown then, and never changes any more.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
+from importlib import resources
 from typing import TYPE_CHECKING, Any
+
+import traitlets as T
+
+from labkit.panels.browser import OneWay, source
 
 if TYPE_CHECKING:
     import plotly.graph_objects as go
 
 
-def figure_widget(figure: go.Figure) -> go.FigureWidget:
-    """A figure of `labkit.charts` as a widget."""
-    import plotly.graph_objects as go
+class Figure(OneWay):
+    """
+    A shown figure.
 
+    Attributes
+    ----------
+    figure : str
+        As plotly's JSON.
+    config : dict
+        For plotly.js: `labkit.charts.CONFIG`.
+    """
+
+    _esm = source("js/figure.js")
+
+    figure = T.Unicode().tag(sync=True)
+    config: T.Dict[str, Any] = T.Dict().tag(sync=True)
+
+    def __init__(self, figure: str, config: Mapping[str, Any]) -> None:
+        super().__init__(figure=figure, config=dict(config))
+        self._acts: list[Callable[[str], None]] = []
+        self.on_msg(self._receive)
+
+    def on_point(self, act: Callable[[str], None]) -> None:
+        """Call `act` with the name of a shim when a point that carries one is clicked."""
+        self._acts.append(act)
+
+    def _receive(self, _widget: object, content: Mapping[str, Any], _buffers: object) -> None:
+        if content.get("type") == "library":
+            script = resources.files("plotly") / "package_data" / "plotly.min.js"
+            self.send({"type": "library"}, buffers=[script.read_bytes()])
+        elif content.get("type") == "point":
+            for act in self._acts:
+                act(str(content.get("name", "")))
+
+
+def figure_widget(figure: go.Figure) -> Figure:
+    """A figure of `labkit.charts` as a widget."""
     from labkit.charts import CONFIG
 
-    widget = go.FigureWidget(figure)
-    widget._config = dict(CONFIG)
-    return widget
+    return Figure(figure.to_json(), CONFIG)
 
 
-def update(widget: go.FigureWidget, figure: go.Figure) -> None:
+def update(widget: Figure, figure: go.Figure) -> None:
     """
     Make a shown figure look like another.
 
     Parameters
     ----------
-    widget : FigureWidget
-        Changed in one message to the browser; its traces are kept, and only added or taken away where there are more
-        or fewer of them.
-    figure : Figure
+    widget : Figure
+        Changed in one message; the browser draws again what differs.
+    figure : plotly Figure
     """
-    traces = [trace.to_plotly_json() for trace in figure.data]
-    with widget.batch_update():
-        for shown, wanted in zip(widget.data, traces, strict=False):
-            shown.update(_replacing(shown.to_plotly_json(), wanted), overwrite=True)
-        widget.layout.update(_replacing(widget.layout.to_plotly_json(), figure.layout.to_plotly_json()), overwrite=True)
-    if len(traces) < len(widget.data):
-        widget.data = widget.data[: len(traces)]
-    elif len(traces) > len(widget.data):
-        widget.add_traces(traces[len(widget.data) :])
-
-
-def on_point(widget: go.FigureWidget, act: Callable[[str], None]) -> None:
-    """
-    Call `act` with the name of a shim when one of its points is clicked.
-
-    Parameters
-    ----------
-    widget : FigureWidget
-        Of `labkit.charts.curve_figure`, whose traces stay as they are while the figure is changed in place.
-    act : callable
-    """
-    from labkit.charts.curve import POINTS
-
-    def clicked(trace: Any, points: Any, _state: Any) -> None:
-        for index in points.point_inds:
-            act(str(trace.customdata[index]))
-
-    for trace in widget.data:
-        if trace.name in POINTS:
-            trace.on_click(clicked)
-
-
-def _replacing(shown: dict[str, Any], wanted: dict[str, Any]) -> dict[str, Any]:
-    """What is wanted, and None for what is shown and no longer wanted; a trace's own marks stay."""
-    gone = {key: None for key in shown if key not in wanted and key not in ("type", "uid")}
-    return {key: value for key, value in (gone | wanted).items() if key not in ("type", "uid")}
+    widget.figure = figure.to_json()

@@ -262,7 +262,7 @@ def clocks(log: str) -> None:
 def figures(log: str) -> None:
     """A curve that becomes another one, and plots that become a sentence."""
     from labkit import calibrate, charts, read_readings
-    from labkit.panels.figure import figure_widget, on_point, update
+    from labkit.panels.figure import figure_widget, update
 
     samples = Path(__file__).parents[2] / "sample_data"
     raw, length = (
@@ -272,7 +272,7 @@ def figures(log: str) -> None:
     first, second = calibrate(raw), calibrate(length, "monotone-cubic", tolerance=0.005)
     curve = figure_widget(charts.curve_figure(first))
     beside = figure_widget(charts.quantile_figure(first))
-    on_point(curve, lambda shim: note(log, type="point", shim=shim))
+    curve.on_point(lambda shim: note(log, type="point", shim=shim))
     turn = widgets.Button(description="Another")
 
     def show_second(_button: object) -> None:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from labkit.calibration import Calibration
 from labkit.panels import shell
-from labkit.panels.figure import figure_widget, update
+from labkit.panels.figure import Figure, figure_widget, update
 
 if TYPE_CHECKING:
     import plotly.graph_objects as go
@@ -23,7 +23,7 @@ class ResultFigure:
 
     def __init__(self, draw: Callable[..., go.Figure]) -> None:
         self._draw = draw
-        self._widget: go.FigureWidget | None = None
+        self._widget: Figure | None = None
         self._shown: tuple[object, ...] = ()
         self.root = shell.rows([], "lk-fig")
 
