@@ -40,6 +40,15 @@ class Decision:
     rule: Rule
     outcomes: Outcomes
 
+    @property
+    def code(self) -> str:
+        """Of the sentence in `labkit.messages` that says what the outcome means: it speaks of U only where w is U."""
+        if self.rule == "simple":
+            return f"outcome.{self.outcome}.simple"
+        if self.outcomes == "two":
+            return f"outcome.{self.outcome}.binary"
+        return f"outcome.{self.outcome}" + (".1.65u" if self.rule == "guard-band-1.65u" else "")
+
     def __str__(self) -> str:
         return self.outcome
 

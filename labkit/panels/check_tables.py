@@ -9,7 +9,6 @@ from typing import Final
 from labkit import format as text_of
 from labkit.calibration.checks import Check
 from labkit.messages import SENTENCES
-from labkit.metrology import Decision
 from labkit.panels.shell import State, mark
 from labkit.panels.wording import head, quiet, row, safe, say, table
 from labkit.units import small_unit
@@ -77,18 +76,8 @@ def decision_sentence(check: Check) -> str:
     decision = check.decision
     if decision is None:
         return ""
-    code = f"outcome.{decision.outcome}"
-    said, to_do = say(code + _kind(decision)), f"{code}.hint"
+    said, to_do = say(decision.code), f"outcome.{decision.outcome}.hint"
     return f"{said} {say(to_do)}" if to_do in SENTENCES else said
-
-
-def _kind(decision: Decision) -> str:
-    """What the sentences of an outcome speak of: the limit alone, the guard band, or U."""
-    if decision.rule == "simple":
-        return ".simple"
-    if decision.outcomes == "two":
-        return ".binary"
-    return ".1.65u" if decision.rule == "guard-band-1.65u" else ""
 
 
 def _checked(check: Check, scale: _Scale, unit: str) -> str:

@@ -6,7 +6,8 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from labkit import format as text_of
-from labkit.messages import SENTENCES, sentence
+from labkit.messages import sentence
+from labkit.metrology import Decision
 from labkit.sheet.blocks import Cell, Column, Plot, Record, Run, Section, Table, Text, small, table, text
 from labkit.sheet.numbers import micrometres, mm
 
@@ -205,9 +206,7 @@ def _check_table(found: Sequence[Mapping[str, Any]], printed: Sequence[Mapping[s
 
 
 def _in_words(decision: Mapping[str, Any]) -> str:
-    two = ".simple" if decision["rule"] == "simple" else ".binary" if decision["outcomes"] == "two" else ""
-    code = f"outcome.{decision['outcome']}{two}"
-    return SENTENCES[code]
+    return sentence(Decision(**decision).code)
 
 
 def _outcome(check: Mapping[str, Any]) -> str | None:

@@ -35,7 +35,7 @@ def test_every_code_that_is_raised_has_a_sentence() -> None:
 def test_the_template_is_well_formed(code: str) -> None:
     fields = [name for _, name, _, _ in string.Formatter().parse(SENTENCES[code]) if name is not None]
     assert all(name.isidentifier() for name in fields)
-    sentence(code, {name: 1.5 for name in fields})
+    sentence(code, dict.fromkeys(fields, 1.5))
 
 
 def test_a_hint_belongs_to_a_sentence() -> None:

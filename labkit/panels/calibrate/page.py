@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import Any, Final
+from typing import Final
 
 from IPython.display import display
 
 from labkit.charts.look import curve_name
 from labkit.ledger import load_draft
+from labkit.messages import sentence
 from labkit.panels import shell
 from labkit.panels.calibrate.section_as_found import AsFoundSection
 from labkit.panels.calibrate.section_checks import ChecksSection
@@ -51,10 +52,11 @@ class CalibrateView:
 
     def __init__(self, page: CalibratePage) -> None:
         self.page = page
+        self._said_not_saved = False
         self.rig = RigSection(page, self._guard)
         self.as_found = AsFoundSection(page, self._guard)
         self.readings = ReadingsSection(page, self._guard)
-        self.curve = CurveSection(page, self._guard)
+        self.curve = CurveSection(page, self._guard, self.readings.find)
         self.extra = ExtraSection(page, self._guard, self.readings.read_shim)
         self.checks = ChecksSection(page, self._guard)
         self.sheet = SheetSection(page, self._guard)
@@ -65,6 +67,7 @@ class CalibrateView:
         self.frame.theme.on_change(self._guard(lambda _: self.refresh()))
         page.observe(self._guard(lambda _: self.refresh()), ["version", "saved", "not_saved_since", "number"])
         page.observe(self._guard(self._fault), "fault")
+        self.frame.heartbeat.on_msg(self._guard(lambda *_: page.save_again()))
 
     def open(self, draft_id: str) -> None:
         """Load what changes with time: the bench, and the draft that the address asks for."""
@@ -88,13 +91,12 @@ class CalibrateView:
 
     def _open(self, draft_id: str) -> None:
         page, frame = self.page, self.frame
-        draft: dict[str, Any] = {}
-        if draft_id:
-            try:
-                draft = load_draft(page.data, draft_id)
-            except Problem as problem:
-                shell.say_banner(frame, str(problem))
-        page.begin(draft)
+        try:
+            page.begin(load_draft(page.data, draft_id) if draft_id else None)
+        except Problem as problem:
+            # an empty page below it, so that work can go on
+            page.begin()
+            shell.say_banner(frame, str(problem))
         bench = page.bench
         shell.say_laboratory(frame, bench.laboratory)
         shell.say_people(frame, [person.name for person in bench.people], page.person)
@@ -115,11 +117,21 @@ class CalibrateView:
         draft = f"Certificate {page.number}" if page.number else f"{rig.name}, {begun}" if rig else begun
         shell.say_cells(frame, {"Draft": draft, "Read by": page.person or "–", "Follows": follows})
         saved = ("Saved", time_of_day(page.saved, zone)) if page.saved else None
+        self._say_saving(zone)
         if page.not_saved_since:
             saved = ("Not saved since", time_of_day(page.not_saved_since, zone))
         shell.say_strip(frame, self._strip(unit), saved)
         frame.heartbeat.saved = time_of_day(page.saved, zone)
         frame.heartbeat.draft = page.id if page.revision else ""
+
+    def _say_saving(self, zone: str) -> None:
+        """While the draft cannot be saved, a banner; it goes when it is saved again."""
+        since = self.page.not_saved_since
+        if since:
+            shell.say_banner(self.frame, sentence("page.not_saved", {"time": time_of_day(since, zone)}))
+        elif self._said_not_saved:
+            shell.say_banner(self.frame)
+        self._said_not_saved = bool(since)
 
     def _strip(self, unit: str) -> list[tuple[str, str]]:
         page = self.page

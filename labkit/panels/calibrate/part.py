@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 
+from labkit.panels import shell
 from labkit.panels.reading_grid import GridEvent, ReadingGrid
 from labkit.workflow import grid_view
 from labkit.workflow.calibrate import CalibratePage
@@ -38,6 +39,8 @@ class ReadingPart:
         self._page, self._part = page, part
         self._buttons, self._menus = dict(buttons or {}), dict(menus or {})
         self.grid = ReadingGrid()
+        self._said = shell.html()
+        self.root = shell.rows([self.grid, self._said])
         self.grid.on_event(guard(self._happened))
 
     def show(self, unit: str) -> None:
@@ -53,11 +56,15 @@ class ReadingPart:
                 grid.repeats = page.particulars.repeats
 
     def _happened(self, event: GridEvent) -> None:
+        said: object = ""
         if event.type == "button":
             name, _, behind = event.item.partition(":")
             if name in self._buttons:
                 self._buttons[name](behind)
+            else:
+                said = self._page.grid_event(self._part, event)
         elif event.type == "menu" and event.item in self._menus:
             self._menus[event.item](event.row)
         else:
-            self._page.grid_event(self._part, event)
+            said = self._page.grid_event(self._part, event)
+        shell.say(self._said, shell.message("watch", shell.escape(said)) if said else "")

@@ -19,10 +19,12 @@ class ResultFigure:
     ----------
     draw : callable
         A function of `labkit.charts`: takes the result, ``theme``, ``unit`` and ``reading``.
+    on_point : callable, optional
+        Called with the name of a point that is clicked.
     """
 
-    def __init__(self, draw: Callable[..., go.Figure]) -> None:
-        self._draw = draw
+    def __init__(self, draw: Callable[..., go.Figure], on_point: Callable[[str], None] | None = None) -> None:
+        self._draw, self._on_point = draw, on_point
         self._widget: Figure | None = None
         self._shown: tuple[object, ...] = ()
         self.root = shell.rows([], "lk-fig")
@@ -35,6 +37,8 @@ class ResultFigure:
         figure = self._draw(result, theme="dark" if dark else "light", unit=unit, reading=reading)
         if self._widget is None:
             self._widget = figure_widget(figure)
+            if self._on_point is not None:
+                self._widget.on_point(self._on_point)
             self.root.children = [self._widget]
         else:
             update(self._widget, figure)

@@ -45,7 +45,7 @@ class AsFoundSection:
                 shell.bar([self._read, self._cannot]),
                 self._reason,
                 self._ask.root,
-                self._part.grid,
+                self._part.root,
                 self._table,
                 shell.bar([shell.html("<span>Did you adjust the gauge itself?</span>"), self._adjusted, self._what]),
             ],
@@ -60,7 +60,7 @@ class AsFoundSection:
         self._cannot.disabled = rig is None or page.read_only
         reason = page.fields.get("as_found_reason", "")
         shell.say(self._reason, f"<p>Not read: {shell.escape(reason)}</p>" if reason else "")
-        self._part.grid.layout.display = "" if begun else "none"
+        self._part.root.layout.display = "" if begun else "none"
         if begun:
             self._part.show(unit)
         result = page.result

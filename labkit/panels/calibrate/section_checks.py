@@ -41,7 +41,7 @@ class ChecksSection:
             6,
             "Check shims",
             notes=[self._rule],
-            body=[self._lead, shell.bar([self._read]), self._part.grid, self._table, self._release, self._help],
+            body=[self._lead, shell.bar([self._read]), self._part.root, self._table, self._release, self._help],
         )
 
     def show(self, unit: str) -> None:
@@ -51,7 +51,7 @@ class ChecksSection:
         shell.say(self._lead, "" if begun else shell.lead(lead, quiet=True))
         self._read.layout.display = "none" if begun else ""
         self._read.disabled = page.rig is None or page.read_only or not page.fields.get("check_set")
-        self._part.grid.layout.display = "" if begun else "none"
+        self._part.root.layout.display = "" if begun else "none"
         if begun:
             self._part.show(unit)
         self._help.layout.display = "" if begun else "none"

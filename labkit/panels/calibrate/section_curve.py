@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Any
 
 import ipywidgets as W
@@ -31,9 +32,11 @@ class CurveSection:
     ----------
     page : CalibratePage
     guard : callable
+    find : callable
+        Shows the row of a point, by its name.
     """
 
-    def __init__(self, page: CalibratePage, guard: Guard) -> None:
+    def __init__(self, page: CalibratePage, guard: Guard, find: Callable[[str], None]) -> None:
         self._page = page
         self._lead, self._table, self._cautions = shell.html(), shell.html(), shell.html()
         self._stale = shell.html()
@@ -53,7 +56,7 @@ class CurveSection:
             ),
             "lk-form",
         )
-        self._figure = ResultFigure(curve_figure)
+        self._figure = ResultFigure(curve_figure, guard(find))
         self._quantiles = ResultFigure(lambda result, reading, **look: quantile_figure(result, **look))
         self._parameters, self._budget = shell.html(), shell.html()
         fold = W.Accordion([shell.rows([self._parameters, self._quantiles.root])], titles=("All measures",))

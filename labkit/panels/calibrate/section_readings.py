@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from functools import partial
 from typing import Final
 
@@ -16,7 +16,9 @@ from labkit.panels.calibrate.part import Guard, ReadingPart
 from labkit.panels.clock import time_of_day
 from labkit.panels.reading_grid import GridEvent
 from labkit.panels.upload import Upload
+from labkit.problems import Caution, Fault
 from labkit.workflow.calibrate import CalibratePage
+from labkit.workflow.log import PARTS
 
 TOOLS: Final = (
     {"id": "table", "label": "Paste cells or upload a file"},
@@ -60,30 +62,35 @@ class ReadingsSection:
         self._add = shell.bar([self._shim, shell.button("Add it", guard(self._add_shim))])
         self._add.layout.display = "none"
         self._ask = Ask(guard)
-        self._apart = shell.rows([], "lk-stack")
-        self._apart_for: list[tuple[str, int]] = []
-        self._bad = shell.html()
+        self._messages = shell.rows([], "lk-stack")
+        self._messages_for: list[tuple[str, int, str]] = []
         self._notes = shell.html()
         self.section = shell.section(
             3,
             "Readings",
             notes=[self._notes],
-            body=[self.part.grid, self._upload, self._add, self._ask.root, self._bad, self._apart],
+            body=[self.part.root, self._upload, self._add, self._ask.root, self._messages],
         )
 
     def show(self, unit: str) -> None:
         page = self._page
-        self.part.grid.layout.display = "" if page.rig is not None else "none"
+        self.part.root.layout.display = "" if page.rig is not None else "none"
         self.part.show(unit)
         self._offer_shims()
-        self._show_apart()
-        shell.say(self._bad, _bad_cells(page))
+        self._show_messages()
         shell.say(self._notes, _margin(page))
 
     def read_shim(self, name: str) -> None:
         """A row for the shim, and the cursor on it."""
         self._page.read_shim(name)
         self.part.grid.listen()
+
+    def find(self, point: str) -> None:
+        """Bring the row of a point into view, with the cursor on it."""
+        line = next((line for line in self._page.log.of(*PARTS["readings"]) if line.name == point), None)
+        if line is not None:
+            self._page.grid_event("readings", GridEvent("select", row=line.id))
+            self.part.grid.listen()
 
     # ---- a shim more, a table, a note ----
 
@@ -125,35 +132,52 @@ class ReadingsSection:
             partial(self._page.set_aside, line_id),
         )
 
-    # ---- readings that stand apart ----
+    # ---- what is said about single readings ----
 
-    def _show_apart(self) -> None:
-        """One message a reading; built again only when other readings stand apart."""
-        standing = self._page.stragglers
-        places = [(line_id, place) for line_id, place, _ in standing]
-        if places == self._apart_for:
+    def _show_messages(self) -> None:
+        """One message a reading; built again only when others are to be said."""
+        bad = [(*place, fault) for place, fault in self._page.collected.bad.items() if self._is_here(place[0])]
+        apart = self._page.stragglers
+        wanted = [(line_id, place, str(finding)) for line_id, place, finding in [*bad, *apart]]
+        if wanted == self._messages_for:
             return
-        self._apart_for = places
-        self._apart.children = [self._message(line_id, place, str(said)) for line_id, place, said in standing]
+        self._messages_for = wanted
+        self._messages.children = [
+            *(self._bad_message(line_id, place, fault) for line_id, place, fault in bad),
+            *(self._apart_message(line_id, place, caution) for line_id, place, caution in apart),
+        ]
 
-    def _message(self, line_id: str, place: int, said: str) -> W.VBox:
-        page = self._page
-        # the place is in the sentence already
-        words = said.partition(": ")[2] or said
+    def _is_here(self, line_id: str) -> bool:
+        return any(line.id == line_id for line in self._page.log.of(*PARTS["readings"]))
+
+    def _bad_message(self, line_id: str, place: int, fault: Fault) -> W.VBox:
+        """A cell that holds no reading: kept as typed, and nothing computed from it."""
+        line = self._page.log.line(line_id)
+        where = f"{line.label if line else line_id}, reading {place + 1}"
+        words = f"<b>{shell.escape(f'{where}: {sentence(fault.code, fault.params)}')}</b>"
+        buttons = [("Read it again", lambda: self._read_again(line_id))]
+        if fault.code.startswith("cell."):
+            buttons.insert(0, ("Keep it", lambda: self._page.decide_straggler(line_id, place)))
+        return self._message("stop", f"{words} {shell.escape(fault.hint or '')}", buttons)
+
+    def _apart_message(self, line_id: str, place: int, caution: Caution) -> W.VBox:
+        words = f"<b>{shell.escape(sentence(caution.code, caution.params))}</b>"
         buttons = [
-            ("Keep it", lambda: page.decide_straggler(line_id, place)),
+            ("Keep it", lambda: self._page.decide_straggler(line_id, place)),
             ("Leave it out, with a reason", lambda: self._ask_out(line_id, place)),
             ("Read it again", lambda: self._read_again(line_id)),
         ]
+        return self._message("watch", words, buttons)
+
+    def _message(self, state: shell.State, html: str, buttons: Sequence[tuple[str, Callable[[], object]]]) -> W.VBox:
         return shell.rows(
             [
-                shell.html(shell.message("watch", f"<b>{shell.escape(words)}</b>")),
+                shell.html(shell.message(state, html)),
                 shell.bar([self._small(label, act) for label, act in buttons], "lk-bar", "lk-msg-bar"),
-            ],
-            "lk-apart-msg",
+            ]
         )
 
-    def _small(self, words: str, act: Callable[[], None]) -> W.Button:
+    def _small(self, words: str, act: Callable[[], object]) -> W.Button:
         made = shell.button(words, self._guard(lambda _button: act()))
         made.add_class("lk-slim")
         return made
@@ -167,18 +191,6 @@ class ReadingsSection:
     def _read_again(self, line_id: str) -> None:
         self._page.grid_event("readings", GridEvent("menu", row=line_id, item="read-again"))
         self.part.grid.listen()
-
-
-def _bad_cells(page: CalibratePage) -> str:
-    """Cells that hold no reading: kept as typed, and nothing computed from them."""
-    said = []
-    for (line_id, place), fault in page.collected.bad.items():
-        line = page.log.line(line_id)
-        if line is None or line.role in ("check", "as-found"):
-            continue
-        words = shell.escape(f"{line.name}, reading {place + 1}: {sentence(fault.code, fault.params)}")
-        said.append(shell.message("stop", f"<b>{words}</b> {shell.escape(fault.hint or '')}"))
-    return f'<div class="lk-stack">{"".join(said)}</div>' if said else ""
 
 
 def _margin(page: CalibratePage) -> str:
