@@ -102,8 +102,9 @@ class Uncertainty:
         """
         Every line along the curve, at thicknesses x [mm].
 
-        A formula that would claim a smaller U than the flexible curve gets a line for the difference; a curve through
-        the points, which states nothing itself, gets the flexible curve's lines and its distance from it.
+        No curve is believed further than the flexible one. A formula gets a line for its distance from that curve and
+        for what its own U falls short of that curve's; a curve through the points, which states nothing itself, gets
+        the flexible curve's lines and its distance from it.
         """
         xs = np.atleast_1d(np.asarray(x, dtype=np.float64))
         flexible, besides = self.flexible, self._besides(xs)
@@ -111,11 +112,12 @@ class Uncertainty:
         if flexible is None or curve is flexible:
             return own + besides
         reference = self._of_curve(flexible, xs, repeats)
+        apart = np.abs((curve.value(xs) - flexible.value(xs)) / flexible.slope(xs))
         if not own:
-            apart = np.abs((curve.value(xs) - flexible.value(xs)) / flexible.slope(xs))
             return [*reference, Term("budget.model", apart), *besides]
-        missing = _missing(own + besides, _expanded(reference + besides)[0])
-        return [*own, Term("budget.model", missing), *besides]
+        as_far_as_known = [*own, Term("budget.model", apart), *besides]
+        missing = _missing(as_far_as_known, _expanded(reference + besides)[0])
+        return [*own, Term("budget.model", np.hypot(missing, apart)), *besides]
 
     def _of_curve(self, curve: Curve, x: Array, repeats: int | None) -> list[Term]:
         """The curve's own lines: shims, repeats, what lies between the points, and the reading itself."""

@@ -91,7 +91,7 @@ class Technician:
     def points_drawn(self) -> int:
         """How many points the curve's figure shows."""
         count = self.curve().evaluate(
-            "plot => Math.max(...plot.data.filter(t => t.mode && t.mode.includes('markers')).map(t => t.x.length))"
+            "plot => Math.max(...plot._fullData.filter(t => t.mode && t.mode.includes('markers')).map(t => t.x.length))"
         )
         return int(count)
 
