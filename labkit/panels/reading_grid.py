@@ -26,7 +26,7 @@ EventType = Literal[
 _ROOM: Final = {"text": 80, "cells": 20_000}  # longest text and largest block that a message may bring
 _ALWAYS: Final = ("select", "button")  # what a page that may only be looked at still passes on
 
-_ROW_MENU: Final = (
+ROW_MENU: Final = (
     {"id": "read-again", "label": "Read again"},
     {"id": "finish-fewer", "label": "Finish with fewer readings"},
     {"id": "note", "label": "Write a note"},
@@ -132,7 +132,7 @@ class ReadingGrid(OneWay):
     current: T.Dict[str, Any] | None = T.Dict(None, allow_none=True).tag(sync=True)
     band = T.Dict().tag(sync=True)
     tools: T.List[dict[str, Any]] = T.List().tag(sync=True)
-    menu = T.List(list(_ROW_MENU)).tag(sync=True)
+    menu = T.List(list(ROW_MENU)).tag(sync=True)
     headings = T.Dict(_HEADINGS).tag(sync=True)
     unit_note = T.Unicode().tag(sync=True)
     read_only = T.Bool(False).tag(sync=True)

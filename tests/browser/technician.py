@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import re
 from pathlib import Path
 
 import numpy as np
@@ -71,7 +72,7 @@ class Technician:
     def take(self, title: str, texts: list[str]) -> None:
         """Type readings into the band of a section, one Enter after the other."""
         band = self.section(title).locator(".lk-now-band")
-        expect(band).not_to_have_class("lk-deaf")
+        expect(band).not_to_have_class(re.compile(r"\blk-deaf\b"))
         for text in texts:
             self.page.keyboard.type(text)
             self.page.keyboard.press("Enter")

@@ -14,7 +14,7 @@ from labkit.panels import shell
 from labkit.panels.ask import Ask
 from labkit.panels.calibrate.part import Guard, ReadingPart
 from labkit.panels.clock import time_of_day
-from labkit.panels.reading_grid import GridEvent
+from labkit.panels.reading_grid import ROW_MENU, GridEvent
 from labkit.panels.upload import Upload
 from labkit.problems import Caution, Fault
 from labkit.workflow.calibrate import CalibratePage
@@ -52,8 +52,9 @@ class ReadingsSection:
                 "read": self.read_shim,
                 "stop": lambda _: page.stop_here(),
             },
-            {"note": self._ask_note, "dropped": self._ask_dropped},
+            {"note": self._ask_note, "dropped": self._ask_dropped, "remove": page.remove_row},
         )
+        self.part.grid.menu = [*ROW_MENU, {"id": "remove", "label": "Take out a row without readings"}]
         self.part.grid.tools = list(TOOLS)
         self.part.grid.sounds = True
         self._upload = Upload(page.take_table, lambda name, data: page.take_table(data, name))
