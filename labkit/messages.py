@@ -545,6 +545,7 @@ SENTENCES: Final[dict[str, str]] = {
     "recommend.flexible_turns": "No curve is recommended: through these points it would turn.",
     "recommend.formula": "{family:family} is recommended: it agrees with the points and with the flexible curve over "
     "the whole working range, and needs the fewest parameters.",
+    "recommend.formula_costs": "Flexible is recommended: formulas agree with the points, but U would be larger with them.",
     "recommend.no_formula": "Flexible is recommended: no formula agrees with the points over the whole working range.",
     "recommend.too_few_for_formula": "Flexible is recommended: no simpler curve that {points} points can judge agrees "
     "with them.",

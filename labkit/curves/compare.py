@@ -23,6 +23,9 @@ GRID: Final = 121
 WITHIN_CRITERION: Final = 2.0
 """Formulas this close to the best criterion are as good; the one with the fewest parameters is taken."""
 
+WORTH_A_FORMULA: Final = 0.05
+"""So much larger may U be with a formula that is recommended in place of the flexible curve."""
+
 MONOTONE_REFUSED: Final = 0.5
 MONOTONE_DOUBTED: Final = 0.95
 """Shares of monotone draws below which the flexible curve is refused, or carries a caution."""
@@ -174,8 +177,9 @@ def compare(
     Notes
     -----
     The flexible curve is the default. A formula is recommended only where χ² accepts it, it is monotonic, it spends
-    at least two points fewer than there are, and it stays within the expanded uncertainty of the flexible curve over
-    the whole working range; among those, the fewest parameters within 2 of the lowest criterion.
+    at least two points fewer than there are, it stays within the expanded uncertainty of the flexible curve over the
+    whole working range, and U grows by no more than 5 % with it; among those, the fewest parameters within 2 of the
+    lowest criterion.
     """
     candidates = [form for form in (families(signal) if among is None else among) if form.kind != "flexible"]
     try:
@@ -300,13 +304,23 @@ def _recommend(rows: Sequence[Row], flexible: FlexibleCurve | None, order_broken
     passing = [
         row for row in rows if row.verdict == "possible" and row.criterion is not None and row.departure is not None
     ]
-    if passing:
-        lowest = min(row.criterion for row in passing if row.criterion is not None)
-        near = [row for row in passing if row.criterion is not None and row.criterion <= lowest + WITHIN_CRITERION]
+    free = [row for row in passing if _costs_nothing(row, rows[0])]
+    if free:
+        lowest = min(row.criterion for row in free if row.criterion is not None)
+        near = [row for row in free if row.criterion is not None and row.criterion <= lowest + WITHIN_CRITERION]
         best = min(near, key=lambda row: (row.parameters or 0, row.criterion or 0))
         return best.family, Reason("recommend.formula", {"family": best.family})
     if not flexible.monotonic or flexible.monotonic_share(np.random.default_rng(1)) < MONOTONE_REFUSED:
         return None, Reason("recommend.flexible_turns")
+    if passing:
+        return "flexible", Reason("recommend.formula_costs")
     if any(row.verdict in ("does not fit", "departs", "turns") for row in rows[1:]):
         return "flexible", Reason("recommend.no_formula")
     return "flexible", Reason("recommend.too_few_for_formula", {"points": len(flexible.points.x)})
+
+
+def _costs_nothing(row: Row, flexible: Row) -> bool:
+    """Whether U with a formula is as small as with the flexible curve, within `WORTH_A_FORMULA`."""
+    if row.largest_U_mm is None or flexible.largest_U_mm is None:
+        return False
+    return row.largest_U_mm <= flexible.largest_U_mm * (1 + WORTH_A_FORMULA)

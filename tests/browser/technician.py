@@ -101,3 +101,22 @@ class Technician:
             self.section(title).get_by_role("button", name=button).click()
         waiting.value.save_as(target)
         return target.read_bytes()
+
+    def shoot(self, title: str, target: Path, *, height: int | None = None) -> None:
+        """A picture of a section, of its upper part only where a height is given."""
+        section = self.section(title)
+        section.scroll_into_view_if_needed()
+        self.page.add_style_tag(content=".lk-strip, .lk-now-band { position: static !important; }")
+        box = section.bounding_box()
+        assert box is not None
+        top = self.page.evaluate("window.scrollY")
+        clip = {"x": box["x"], "y": box["y"] + top, "width": box["width"], "height": height or box["height"]}
+        self.page.screenshot(path=target, full_page=True, clip=clip)  # type: ignore[arg-type]
+
+    def finish_rows(self) -> None:
+        """Take out the rows of the readings on which nothing was read."""
+        section = self.section("Readings")
+        for row in section.locator("tr", has=self.page.get_by_role("gridcell", name=re.compile("reading 1, empty"))).all():
+            row.get_by_role("button", name=re.compile("Row menu")).click()
+            self.page.get_by_role("menuitem", name="Take out a row without readings").click()
+        expect(self.mark("Sheet")).to_have_text("Ready to sign", timeout=SLOW_MS)
