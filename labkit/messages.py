@@ -431,7 +431,6 @@ SENTENCES: Final[dict[str, str]] = {
     "grid.background_moved": "{now}, {moved} away from last time. Look for steel near the bench, then read it again.",
     "grid.note": "Readings in {unit}. Usual spread s = {s} from {dof} degrees of freedom.",
     # ---- the page Calibrate: band ----
-    "band.gauge": "{gauge}, on the probe",
     "band.nothing": "Nothing",
     "band.background": "No target near",
     "band.zero": "Contact zero",

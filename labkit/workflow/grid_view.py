@@ -49,7 +49,7 @@ def band(page: CalibrateModel, part: str) -> dict[str, Any]:
     line = page.log.line(place[0]) if place else None
     last = _last(page, part)
     shown: dict[str, Any] = {
-        "gauge": sentence("band.gauge", {"gauge": rig.rig.gauge.name}),
+        "gauge": rig.rig.gauge.name,
         "on_probe": _on_probe(page, line),
         "last_label": _last_label(page, part, last),
         "last_value": last[1].text if last else "",

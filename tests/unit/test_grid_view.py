@@ -29,7 +29,7 @@ def test_the_band_asks_for_the_background_first(tmp_path: Path) -> None:
     page = begun_page(demo_folder(tmp_path), worker=Asleep())
     band = grid_view.band(page, "readings")
     assert (band["gauge"], band["on_probe"], band["last_value"], band["tally"]) == (
-        "G-07, on the probe",
+        "G-07",
         "No target near",
         "",
         ["at"],
