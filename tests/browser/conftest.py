@@ -89,13 +89,13 @@ def _read_lines(process: subprocess.Popen[str], lines: queue.Queue[str]) -> None
     lines.put("")
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="package")
 def served(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Served]:
     with serving(tmp_path_factory.mktemp("served")) as (running, _):
         yield running
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="package")
 def browser() -> Iterator[Browser]:
     with sync_playwright() as playwright:
         started = playwright.chromium.launch(

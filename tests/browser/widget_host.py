@@ -49,7 +49,7 @@ class Hosted:
         return self.address.split("/?")[0]
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="package")
 def hosted(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Hosted]:
     folder = tmp_path_factory.mktemp("hosted")
     notebooks, data = folder / "notebooks", folder / "data"
