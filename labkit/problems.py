@@ -49,7 +49,7 @@ class Where:
 @dataclass(frozen=True)
 class Finding:
     """
-    Something noticed: a code of `labkit.messages.SENTENCES`, its parameters, and the place.
+    Something noticed: a code of `labkit.sentences.SENTENCES`, its parameters, and the place.
     """
 
     code: str
@@ -97,7 +97,7 @@ class Problem(Exception):
     Parameters
     ----------
     code : str
-        A key of `labkit.messages.SENTENCES`.
+        A key of `labkit.sentences.SENTENCES`.
     where : Where, optional
     **params
         What the sentence names.

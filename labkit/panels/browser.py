@@ -9,7 +9,7 @@ from typing import Any, Final
 
 import anywidget
 
-from labkit.messages import SENTENCES
+from labkit.sentences import SENTENCES
 
 _ASSETS: Final = resources.files("labkit.panels") / "assets"
 

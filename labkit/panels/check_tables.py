@@ -8,9 +8,9 @@ from typing import Final
 
 from labkit import format as text_of
 from labkit.calibration.checks import Check
-from labkit.messages import SENTENCES
 from labkit.panels.shell import State, mark
 from labkit.panels.wording import head, quiet, row, safe, say, table
+from labkit.sentences import SENTENCES
 from labkit.units import small_unit
 
 _STATES: Final[dict[str, State]] = {

@@ -116,7 +116,9 @@ class Technician:
     def finish_rows(self) -> None:
         """Take out the rows of the readings on which nothing was read."""
         section = self.section("Readings")
-        for row in section.locator("tr", has=self.page.get_by_role("gridcell", name=re.compile("reading 1, empty"))).all():
+        for row in section.locator(
+            "tr", has=self.page.get_by_role("gridcell", name=re.compile("reading 1, empty"))
+        ).all():
             row.get_by_role("button", name=re.compile("Row menu")).click()
             self.page.get_by_role("menuitem", name="Take out a row without readings").click()
         expect(self.mark("Sheet")).to_have_text("Ready to sign", timeout=SLOW_MS)

@@ -11,7 +11,7 @@ import pytest
 PACKAGE = Path(__file__).parents[2] / "labkit"
 
 FLOORS = (
-    ("units",),
+    ("units", "sentences"),
     ("format",),
     ("messages",),
     ("problems",),

@@ -8,8 +8,9 @@ from pathlib import Path
 
 import pytest
 
-from labkit.messages import SENTENCES, remedy, sentence
+from labkit.messages import remedy, sentence
 from labkit.problems import BadFile, BadInput, Caution, Fault, Problem, Where
+from labkit.sentences import SENTENCES
 
 PACKAGE = Path(__file__).parents[2] / "labkit"
 

@@ -17,8 +17,8 @@ from labkit.bench.cells import Notes, Table, letters, text_of
 from labkit.bench.dates import parse_date, parse_time
 from labkit.bench.numbers import parse_number
 from labkit.bench.tables import Source, read_table
-from labkit.messages import SENTENCES
 from labkit.problems import BadInput
+from labkit.sentences import SENTENCES
 
 
 def cells(source: Source) -> list[tuple[int, tuple[object, ...]]]:
