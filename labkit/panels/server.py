@@ -13,6 +13,7 @@ import logging.handlers
 import os
 import secrets
 import shutil
+import signal
 import socket
 import time
 from collections.abc import Callable
@@ -200,6 +201,8 @@ def serve(data: Path, port: int, ready: Callable[[str], None]) -> None:
     os.environ["NO_PROXY"] = os.environ["no_proxy"] = ",".join(
         ["127.0.0.1", "localhost", *filter(None, [os.environ.get("NO_PROXY") or os.environ.get("no_proxy")])]
     )
+    # a shell that starts this in the background has it ignore Ctrl+C; it ends all the same
+    signal.signal(signal.SIGINT, signal.default_int_handler)
     dashboards = Dashboards(data, port, ready)
     _log_to(log_file(data), dashboards.log)
     dashboards.initialize([])

@@ -48,9 +48,9 @@ def test_from_as_found_to_a_signed_certificate(page: Page, served: Served, tmp_p
     expect(who.section("As found").locator("table").last).to_contain_text("Fail")
 
     # another curve needs a reason
-    who.section("Curve").locator("select").select_option(label="Straight line")
-    expect(who.section("Curve").locator(".lk-sel-row")).to_contain_text("Straight line", timeout=SLOW_MS)
-    expect(who.section("Sheet")).to_contain_text("You chose Straight line and gave no reason (section 4).")
+    who.section("Curve").locator("select").select_option(label="Polynomial 3")
+    expect(who.section("Curve").locator(".lk-sel-row")).to_contain_text("Polynomial 3", timeout=SLOW_MS)
+    expect(who.section("Sheet")).to_contain_text("You chose Polynomial 3 and gave no reason (section 4).")
     who.section("Curve").locator("select").select_option(index=0)
     expect(who.section("Curve").locator(".lk-sel-row")).to_contain_text("Recommended", timeout=SLOW_MS)
 
