@@ -102,7 +102,8 @@ class ReadingGrid(OneWay):
         list of ``text, state, note``; the state of a cell is ``''``, ``bad``, ``apart``, ``out`` or ``changed``, or
         several with a space between. ``state`` of the row is ``''``, ``now`` or ``set-aside``; ``remark_state`` is
         ``''``, ``ok``, ``part``, ``watch``, ``stop`` or ``idle``. Optional ``remark_button`` (``id, label``) stands
-        after the remark. With no rows there is no table, only the band.
+        after the remark; optional ``wanted`` says how many readings the row takes where that is not `repeats`: the
+        reading after its last one waits for `current`. With no rows there is no table, only the band.
     repeats : int
         Readings asked of each row; more columns are shown when a row has more cells.
     current : dict or None

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from typing import Any
 
 import numpy as np
@@ -9,7 +10,7 @@ import numpy as np
 from labkit import format as text
 from labkit.curves.next_point import NextPoints
 from labkit.messages import sentence
-from labkit.units import from_mm
+from labkit.units import from_mm, small_unit
 from labkit.workflow.calibrate_model import CalibrateModel
 from labkit.workflow.clock import time_of_day
 from labkit.workflow.log import PARTS, Cell, Line
@@ -54,7 +55,7 @@ def band(page: CalibrateModel, part: str) -> dict[str, Any]:
         "last_label": _last_label(page, part, last),
         "last_value": last[1].text if last else "",
         "unit": rig.unit,
-        "next_text": _next_text(line, place),
+        "next_text": _next_text(page, part, line, place),
         "tally": _tally(line, place),
         "hide_reference": page.hide_reference,
     }
@@ -62,6 +63,12 @@ def band(page: CalibrateModel, part: str) -> dict[str, Any]:
     if advice:
         shown["advice"] = advice
     return shown
+
+
+def spread_heading(page: CalibrateModel, unit: str = "mm") -> str:
+    """The heading over the spreads, with the unit that they are shown in."""
+    raw = page.rig is not None and page.rig.signal == "raw"
+    return sentence("grid.spread", {"unit": page.rig.unit if page.rig is not None and raw else small_unit(unit)})
 
 
 def unit_note(page: CalibrateModel, unit: str = "mm") -> str:
@@ -82,9 +89,10 @@ def _row(page: CalibrateModel, line: Line, unit: str, apart: set[tuple[str, int]
     return _with_button(page, line) | {
         "id": line.id,
         "label": line.label,
+        "wanted": line.wanted,
         "reference": "" if hidden else _reference(page, line, unit),
         "cells": [_cell(page, line, i, cell, apart) for i, cell in enumerate(line.cells)],
-        "mean": "" if hidden or not values else _mean_text(page, float(np.mean(values)), unit),
+        "mean": "" if hidden or not values else _mean_text(page, line, float(np.mean(values)), unit),
         "s": "" if hidden or len(values) < 2 else _spread_text(page, float(np.std(values, ddof=1)), unit),
         "remark": remark,
         "remark_state": state,
@@ -134,7 +142,7 @@ def _with_button(page: CalibrateModel, line: Line) -> dict[str, Any]:
 
 
 def _remark(page: CalibrateModel, line: Line, unit: str, apart: set[tuple[str, int]]) -> tuple[str, str]:
-    bad = [place for (line_id, place) in page.collected.bad if line_id == line.id]
+    bad = _bad_places(page, line)
     if line.set_aside:
         return sentence("grid.set_aside", {"reason": line.set_aside}), "idle"
     if line.id in page.collected.elsewhere:
@@ -151,9 +159,18 @@ def _remark(page: CalibrateModel, line: Line, unit: str, apart: set[tuple[str, i
         return line.note, ""
     if line.role in ("closing-fit", "closing-zero"):
         return _closing(page, line, unit)
+    out = [str(place + 1) for place, cell in enumerate(line.cells) if cell.out]
+    if out:
+        code = "grid.out_one" if len(out) == 1 else "grid.out_some"
+        return sentence(code, {"readings": ", ".join(out)}), ""
     if line.taken > page.particulars.repeats if page.particulars else False:
         return sentence("grid.read_again", {"count": line.taken}), ""
     return sentence("grid.zero_remark") if line.role == "zero" else "", ""
+
+
+def _bad_places(page: CalibrateModel, line: Line) -> list[int]:
+    """The cells of a line that hold no reading, in their order."""
+    return sorted(place for line_id, place in page.collected.bad if line_id == line.id)
 
 
 def _closing(page: CalibrateModel, line: Line, unit: str) -> tuple[str, str]:
@@ -191,16 +208,17 @@ def _values(page: CalibrateModel, line: Line) -> list[float]:
     return [readings.rows[at].value for at in places if at is not None and readings.rows[at].counts]
 
 
-def _mean_text(page: CalibrateModel, value: float, unit: str) -> str:
+def _mean_text(page: CalibrateModel, line: Line, value: float, unit: str) -> str:
     if page.rig is not None and page.rig.signal == "raw":
-        return text.significant(value, 6)
+        typed = [re.search(r"[.,](\d+)", cell.text) for cell in line.cells]
+        return text.number(value, 1 + max((len(found[1]) for found in typed if found), default=0))
     return text.length(value, unit, with_unit=False)
 
 
 def _spread_text(page: CalibrateModel, value: float, unit: str, *, with_unit: bool = False) -> str:
     if page.rig is not None and page.rig.signal == "raw":
         return text.significant(value, 2) + (f" {page.rig.unit}" if with_unit else "")
-    small = "mil" if unit in ("in", "mil") else "µm"
+    small = small_unit(unit)
     shown = text.number(from_mm(value, small), 2 if small == "mil" else 1)
     return f"{shown} {small}" if with_unit else shown
 
@@ -241,8 +259,11 @@ def _last_label(page: CalibrateModel, part: str, last: tuple[Line, Cell, int] | 
     return sentence("band.last" if here and here[0] == line.id else "band.last_of", params)
 
 
-def _next_text(line: Line | None, place: tuple[str, int] | None) -> str:
+def _next_text(page: CalibrateModel, part: str, line: Line | None, place: tuple[str, int] | None) -> str:
     if line is None or place is None:
+        for each in page.log.of(*PARTS[part]):
+            for at in _bad_places(page, each)[:1]:
+                return sentence("band.put_right", {"line": each.label, "reading": at + 1})
         return sentence("band.complete")
     return sentence("band.next", {"reading": place[1] + 1, "wanted": line.wanted})
 
@@ -268,7 +289,7 @@ def _advice(page: CalibrateModel, line: Line | None) -> dict[str, Any] | None:
         return said | {"mark": {"state": "part", "text": sentence("band.being_read")}}
     return said | {
         "buttons": [
-            {"id": f"read:{best.name}", "label": sentence("band.read_it"), "primary": True},
+            {"id": f"read:{best.name}", "label": sentence("band.read_it", {"shim": best.name}), "primary": True},
             {"id": "stop", "label": sentence("band.stop_here")},
         ]
     }

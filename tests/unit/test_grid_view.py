@@ -36,6 +36,7 @@ def test_the_band_asks_for_the_background_first(tmp_path: Path) -> None:
     )
     assert band["advice"]["text"].startswith("Take the target away")
     assert grid_view.current(page, "readings") == {"row": "background:", "cell": 0}
+    assert {row["id"]: row["wanted"] for row in grid_view.rows(page, "readings")}["background:"] == 1
 
 
 def test_without_a_background_the_band_begins_with_contact_zero(tmp_path: Path) -> None:
@@ -100,7 +101,7 @@ def test_a_bad_cell_says_the_whole_sentence_and_is_shown_as_typed(tmp_path: Path
     }
     assert (second["text"], second["state"]) == ("<b>2.5</b>", "bad")
     assert third == {"text": "2.499", "state": "", "note": ""}
-    assert (shown["remark"], shown["remark_state"], shown["mean"]) == ("Reading 1", "stop", "")
+    assert (shown["remark"], shown["remark_state"], shown["mean"]) == ("Put reading 1 right", "stop", "")
 
 
 def test_a_reading_in_another_unit_has_a_button_that_reads_it_so(tmp_path: Path) -> None:

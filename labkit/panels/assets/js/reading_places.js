@@ -18,9 +18,10 @@ class Places {
     return this.rows.find((row) => row.id === id);
   }
 
-  // How many readings a row takes: as many as it has cells, never fewer than are asked of each.
+  // How many readings a row takes: as many as it has cells, never fewer than are asked of it.
   length(id) {
-    return Math.max(this.model.get("repeats"), this.row(id)?.cells?.length ?? 0);
+    const row = this.row(id);
+    return Math.max(row?.wanted ?? this.model.get("repeats"), row?.cells?.length ?? 0);
   }
 
   text = (id, cell) => {
