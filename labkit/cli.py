@@ -13,13 +13,10 @@ from importlib import import_module
 from typing import Final
 
 import labkit
+from labkit.commands import BAD_INPUT, OUR_FAULT
 from labkit.problems import BadInput, Problem
 
 COMMANDS: Final = ("serve", "calibrate", "correct", "identity", "verify")
-
-DONE: Final = 0
-OUR_FAULT: Final = 1
-BAD_INPUT: Final = 2
 
 
 def main(arguments: list[str] | None = None) -> int:

@@ -281,6 +281,9 @@ SENTENCES: Final[dict[str, str]] = {
     "indications.too_large": "It is larger than {limit} MB.",
     "indications.too_many": "It has {rows} rows; the limit is {limit}.",
     "indications.more_faults": "{count} more rows are no numbers.",
+    "indications.workbook": "Indications are read from text, and this is a workbook.",
+    "indications.workbook.hint": "Save the worksheet as CSV.",
+    "indications.broken": "A row has more cells than the first, or a quotation mark is not closed.",
     "indications.which_column": "It has {columns} columns, and none of them alone is headed “indication”.",
     "indications.which_column.hint": "Head the column of the readings “indication”.",
     "indications.other_unit": "The indications are in {stated}; the calibration is for {unit}.",
@@ -292,6 +295,7 @@ SENTENCES: Final[dict[str, str]] = {
     "command.no_file": "There is no file {file}.",
     "command.not_record": "{file} is not a labkit calibration record.",
     "command.cannot_write": "{file} cannot be written: {why}.",
+    "command.one_file": "Two results would go to one file, {file}.",
     "command.about_missing": "A signed sheet needs more than was given: {missing}.",
     "command.about_missing.hint": "Add these keys to the file given with --about.",
     "command.sign_needs_sheet": "There is nothing to sign without a sheet.",
@@ -349,12 +353,12 @@ SENTENCES: Final[dict[str, str]] = {
     # ---- options ----
     "options.working_range": "The upper end of the working range, {high_mm:mm}, must be above {low_mm:mm}, and neither "
     "below 0.",
-    "options.tolerance": "The tolerance must be above 0.",
-    "options.target_u": "The target U must be above 0.",
+    "options.tolerance": "The tolerance must be above 0 (0.000001 µm at least).",
+    "options.target_u": "The target U must be above 0 (0.000001 µm at least).",
     "options.tolerance_pair": "A tolerance is one number or a lower and an upper limit; {got} numbers were given.",
     "options.range_outside": "The working range lies outside the points, which reach from {low_mm:mm} to {high_mm:mm}.",
     "options.range_outside.hint": "Read shims within the working range.",
-    "conditions.number": "{name} is {got}: it must be a number, no size below 0, and a display step above 0.",
+    "conditions.number": "{name} is {got}: it must be a reasonable number, no size below 0, and a display step above 0.",
     "decision.outcomes": "outcomes must be 'two' or 'four'; it is {outcomes}.",
     # ---- budget: what moves the reading, and how it is known ----
     "budget.shims": "Shims",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 from typing import Final
 
@@ -121,4 +122,7 @@ def parse_length(text: str, default_unit: str = "mm") -> float:
     unit = length_unit(unit_text) if unit_text else default_unit
     if unit is None:
         raise ValueError(f"{unit_text!r} is not one of {', '.join(LENGTH_UNITS)}")
-    return to_mm(float(number.replace(",", ".").replace("−", "-")), unit)
+    value = float(number.replace(",", ".").replace("−", "-"))
+    if math.isinf(value):
+        raise ValueError(f"{text!r} is too large for a length")
+    return to_mm(value, unit)

@@ -66,7 +66,7 @@ def _text(source: str | bytes | os.PathLike[str]) -> tuple[str, str]:
     elif isinstance(source, bytes):
         content = source
     else:
-        name = os.path.basename(os.fspath(source))
+        name = os.path.basename(os.fspath(source)) or str(source)
         try:
             with Path(source).open("rb") as file:
                 content = file.read(MOST_BYTES + 1)

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from labkit.bench.readings import Signal
-from labkit.bench.tables import decoded
+from labkit.bench.tables import ZIP, decoded
 from labkit.problems import BadFile, BadInput, Fault, Where
 from labkit.units import length_unit, to_mm
 
@@ -54,7 +54,10 @@ def read_indications(
         raise BadFile([Fault("table.no_such_file", {"name": path.name})])
     if path.stat().st_size > LARGEST_BYTES:
         raise BadFile([Fault("indications.too_large", {"limit": LARGEST_BYTES // 1_000_000}, Where(path.name))])
-    text = decoded(path.read_bytes(), path.name)
+    content = path.read_bytes()
+    if content.startswith(ZIP):
+        raise BadFile([Fault("indications.workbook", {}, Where(path.name))])
+    text = decoded(content, path.name)
     head = "\n".join(text.split("\n", 20)[:20])
     separator = next((mark for mark in ("\t", ";") if mark in head), ",")
     try:
@@ -62,7 +65,9 @@ def read_indications(
             io.StringIO(text), sep=separator, header=None, dtype=str, comment="#", keep_default_na=False,
             skip_blank_lines=False,
         )  # fmt: skip
-    except (pd.errors.ParserError, pd.errors.EmptyDataError):
+    except pd.errors.ParserError:
+        raise BadFile([Fault("indications.broken", {}, Where(path.name))]) from None
+    except pd.errors.EmptyDataError:
         raise BadFile([Fault("indications.empty", {}, Where(path.name))]) from None
     column, first, heading = _column(frame, path.name)
     typed = frame[column].iloc[first:].str.strip()

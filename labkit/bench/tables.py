@@ -25,7 +25,9 @@ MOST_BYTES: Final = 10_000_000
 """Readings and shims up to 10 MB."""
 
 _SEPARATORS: Final = ("\t", ";", ",")
-_ZIP: Final = (b"PK\x03\x04", b"PK\x05\x06")
+ZIP: Final = (b"PK\x03\x04", b"PK\x05\x06")
+"""How a workbook begins."""
+
 _OLD_OFFICE: Final = b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1"
 _PASTED_TEXT: Final = "pasted cells"
 
@@ -60,7 +62,7 @@ def read_table(source: Source, notes: Notes, sheet: str = "") -> Table:
         _refuse("table.too_large", name, megabytes=_megabytes(len(content)), limit=MOST_BYTES // 10**6)
     if isinstance(content, str):
         return _filled(_from_text(content, name, notes), notes)
-    if content.startswith(_ZIP):
+    if content.startswith(ZIP):
         from labkit.bench.workbook import read_workbook
 
         return _filled(read_workbook(content, name, sheet, notes), notes)
@@ -111,7 +113,8 @@ def _from_path(source: str | os.PathLike[str]) -> tuple[bytes, str]:
             _refuse("table.folder", "", name=name)
         if path.exists() and path.stat().st_size > MOST_BYTES:
             _refuse("table.too_large", name, megabytes=_megabytes(path.stat().st_size), limit=MOST_BYTES // 10**6)
-        return path.read_bytes(), name
+        with path.open("rb") as file:
+            return file.read(MOST_BYTES + 1), name
     except FileNotFoundError:
         _refuse("table.no_such_file", "", name=name)
     except (OSError, ValueError) as trouble:
@@ -122,6 +125,14 @@ def _from_path(source: str | os.PathLike[str]) -> tuple[bytes, str]:
 
 
 def decoded(content: bytes, name: str) -> str:
+    """
+    The text in a file, by its byte order mark or what its bytes tell: UTF-8, UTF-16, else Windows-1252.
+
+    Raises
+    ------
+    BadFile
+        It holds no text.
+    """
     for mark, encoding in (
         (codecs.BOM_UTF8, "utf-8-sig"),
         (codecs.BOM_UTF16_LE, "utf-16"),

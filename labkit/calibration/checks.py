@@ -13,7 +13,7 @@ from labkit.calibration.points import PointTable
 from labkit.curves import Curve
 from labkit.metrology import Budget, Decision, decide
 from labkit.metrology.conformity import Outcomes, Rule, normalised_error
-from labkit.problems import BadInput, Caution
+from labkit.problems import Caution
 
 SEVERITY = ("pass", "conditional pass", "conditional fail", "fail")
 
@@ -177,14 +177,3 @@ def worst(checks: Iterable[Check]) -> str | None:
     """The gravest outcome; None where nothing was decided."""
     outcomes = [check.outcome for check in checks if check.outcome is not None]
     return max(outcomes, key=SEVERITY.index) if outcomes else None
-
-
-def limits(tolerance_mm: float | tuple[float | None, float | None] | None) -> tuple[float | None, float | None]:
-    """A half-width or a pair of limits as a pair."""
-    if tolerance_mm is None:
-        return None, None
-    if isinstance(tolerance_mm, tuple | list):
-        if len(tolerance_mm) != 2:
-            raise BadInput("options.tolerance_pair", got=len(tolerance_mm))
-        return tolerance_mm[0], tolerance_mm[1]
-    return -abs(tolerance_mm), abs(tolerance_mm)

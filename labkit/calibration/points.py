@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from decimal import Decimal, InvalidOperation
-from itertools import pairwise
 from typing import Any, Final
 
 import numpy as np
@@ -13,6 +12,7 @@ import numpy as np
 from labkit.bench.conditions import Background, Conditions
 from labkit.bench.readings import Reading, Readings, by_point
 from labkit.bench.shims import ShimSet
+from labkit.calibration.order import say_order
 from labkit.curves import Points
 from labkit.curves.family import Array
 from labkit.metrology import Straggler, VarianceFunction, fit_variance, stragglers
@@ -23,8 +23,11 @@ from labkit.units import to_mm
 REFERENCE_TEMPERATURE: Final = 20.0
 """Of certified lengths [°C] (ISO 1)."""
 
-REVERSAL: Final = 3.0
-"""Neighbours out of order by more than this many combined standard uncertainties break the order."""
+LARGEST_READING: Final = 1e15
+"""In its unit: no display counts further, and beyond it sums of squares lose their digits and then their number."""
+
+MOST_PLACES: Final = 15
+"""Decimals that a display step may have."""
 
 
 @dataclass(frozen=True)
@@ -196,8 +199,11 @@ def build_points(readings: Readings, conditions: Conditions) -> PointTable:
     Raises
     ------
     BadInput
-        No reading counts towards the fit, or a raw signal that changes its sign.
+        A reading too large for any display, no reading that counts towards the fit, or a raw signal that changes its sign.
     """
+    for row in readings.rows:
+        if not abs(row.value) <= LARGEST_READING:
+            raise BadInput("number.too_large", row.where, typed=row.typed[:40])
     cautions = list(readings.shims.cautions) + list(readings.cautions)
     resolution = _resolution(readings, conditions, cautions)
     if conditions.temperature_degC is None:
@@ -243,7 +249,7 @@ def build_points(readings: Readings, conditions: Conditions) -> PointTable:
         )
         for i in range(len(names))
     )
-    broken = _say_order(points, fitted, readings, cautions) if known_scale else False
+    broken = say_order(names, fitted, cautions) if known_scale else False
     return PointTable(
         points, fitted, readings, conditions, variance, known_scale, sign, background, broken, tuple(cautions)
     )
@@ -284,7 +290,7 @@ def _resolution(readings: Readings, conditions: Conditions, cautions: list[Cauti
         except InvalidOperation:
             continue
         places = max(places, -exponent if isinstance(exponent, int) else 0)
-    step = 10.0**-places
+    step = 10.0 ** -min(places, MOST_PLACES)
     if readings.signal == "thickness":
         step = to_mm(step, readings.unit)
         cautions.append(Caution("conditions.resolution_from_digits", {"step_mm": step}))
@@ -361,43 +367,3 @@ def _say_stragglers(
             "ratio": each.ratio,
         }
         cautions.append(Caution("points.straggler", params, row.where))
-
-
-def _say_order(points: Sequence[Point], fitted: Points, readings: Readings, cautions: list[Caution]) -> bool:
-    """Name the shims whose indications are out of order by more than 3 combined standard uncertainties."""
-    order = [int(i) for i in np.argsort(fitted.x, kind="stable")]
-    direction = 1.0 if fitted.y[order[-1]] >= fitted.y[order[0]] else -1.0
-    broken = [pair for j, pair in enumerate(pairwise(order)) if _reversed(fitted, order, j, direction)]
-    for a, b in broken:
-        guilty = _guilty(fitted, order, a, b, direction)
-        names = [points[i].name for i in guilty]
-        code = "points.order_broken" if len(names) == 1 else "points.order_swapped"
-        cautions.append(Caution(code, {"shim": names[0], "other": names[-1]}))
-    return bool(broken)
-
-
-def _reversed(fitted: Points, order: Sequence[int], j: int, direction: float) -> bool:
-    """Whether the indication moves the wrong way from point j of the order to the next, thicker one."""
-    assert fitted.V_y is not None
-    a, b = order[j], order[j + 1]
-    step = direction * (fitted.y[b] - fitted.y[a])
-    between = fitted.x[b] - fitted.x[a]
-    # thin walls change a raw signal a hundred times as fast as thick ones: the slope is that of the neighbourhood
-    near = [order[max(j - 1, 0)], order[min(j + 2, len(order) - 1)]]
-    reach = np.ptp(fitted.x[near])
-    slope = np.ptp(fitted.y[near]) / reach if reach > 0 else 0.0
-    from_x = fitted.V_x[a, a] + fitted.V_x[b, b] - 2 * fitted.V_x[a, b]
-    from_y = fitted.V_y[a, a] + fitted.V_y[b, b] - 2 * fitted.V_y[a, b]
-    return bool(step < -REVERSAL * np.sqrt(from_y + slope**2 * from_x) and between > 0)
-
-
-def _guilty(fitted: Points, order: list[int], a: int, b: int, direction: float) -> list[int]:
-    """Whichever of the two puts the rest in order when it is taken away; both where either does."""
-    alone = []
-    for suspect in (a, b):
-        rest = [i for i in order if i != suspect]
-        near = rest.index(b if suspect == a else a)
-        pairs = [j for j in (near - 1, near) if 0 <= j < len(rest) - 1]
-        if not any(_reversed(fitted, rest, j, direction) for j in pairs):
-            alone.append(suspect)
-    return alone if len(alone) == 1 else [a, b]

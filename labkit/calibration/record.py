@@ -110,11 +110,18 @@ def from_record(record: Mapping[str, Any]) -> Calibration:
         raise BadInput("record.method", method=f"{record['method']['curve']}, {record['method']['budget']}")
     options = record["inputs"]["options"]
     family = options["family"]
-    if family != "auto" and family not in {form.name for form in families()}:
-        raise BadInput("record.own_family", family=family)
+    for wanted in (family, record["results"]["curve"]["family"]):
+        if wanted != "auto" and wanted not in {form.name for form in families()}:
+            raise BadInput("record.own_family", family=wanted)
     tolerance = options["tolerance_mm"]
+    try:
+        readings = Readings.from_dict(record["inputs"]["readings"])
+        about = About.from_dict(record["inputs"]["about"])
+    except (KeyError, TypeError, ValueError) as error:
+        # what the schema cannot say: a day that no calendar has, a key that no instrument has
+        raise BadInput("record.broken", place="$.inputs", fault=str(error)[:200]) from error
     return calibrate(
-        Readings.from_dict(record["inputs"]["readings"]),
+        readings,
         family,
         tuple(options["working_range_mm"]),
         tuple(tolerance) if isinstance(tolerance, list) else tolerance,
@@ -123,7 +130,7 @@ def from_record(record: Mapping[str, Any]) -> Calibration:
         outcomes=options["outcomes"],
         seed=options["seed"],
         reason=options["reason"],
-        about=About.from_dict(record["inputs"]["about"]),
+        about=about,
         id=record["id"],
         created=record["created"],
     )

@@ -13,6 +13,7 @@ from numpy.typing import ArrayLike
 from labkit.bench.about import About
 from labkit.bench.readings import Readings
 from labkit.calibration.checks import Check, worst
+from labkit.calibration.options import Options
 from labkit.calibration.points import PointTable
 from labkit.calibration.uncertainty import Uncertainty
 from labkit.curves import Curve
@@ -21,41 +22,7 @@ from labkit.curves.family import Array
 from labkit.curves.inverse import thickness
 from labkit.curves.next_point import NextPoints
 from labkit.metrology import Budget
-from labkit.metrology.conformity import Outcomes, Rule
 from labkit.problems import BadInput, Caution, Reason
-
-
-@dataclass(frozen=True)
-class Options:
-    """
-    What was asked for.
-
-    Attributes
-    ----------
-    family : str
-        A family, or "auto" for the recommended one.
-    reason : str
-        Why another than the recommended one was chosen, in the user's words.
-    working_range_mm : (float, float)
-        Where parts will be measured [mm].
-    tolerance_mm : float or (float or None, float or None) or None
-        Half-width, or limits, of the deviation [mm].
-    target_u_mm : float or None
-        The expanded uncertainty to reach [mm].
-    rule, outcomes : str
-        Of `labkit.metrology.decide`.
-    seed : int
-        Of everything that draws at random.
-    """
-
-    family: str
-    working_range_mm: tuple[float, float]
-    tolerance_mm: float | tuple[float | None, float | None] | None = None
-    target_u_mm: float | None = None
-    rule: Rule = "guard-band-U"
-    outcomes: Outcomes = "four"
-    reason: str = ""
-    seed: int = 1
 
 
 @dataclass(frozen=True)

@@ -6,7 +6,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import replace
 from datetime import UTC, datetime
 from functools import partial
-from typing import Any, ParamSpec, TypeVar, cast
+from typing import ParamSpec, TypeVar, cast
 
 import numpy as np
 import uuid6
@@ -15,10 +15,18 @@ from threadpoolctl import threadpool_limits
 
 from labkit.bench.about import About
 from labkit.bench.conditions import Conditions
-from labkit.bench.readings import Readings, by_point
-from labkit.calibration.checks import Criterion, check_shims, limits
+from labkit.bench.readings import Readings, Signal, by_point
+from labkit.calibration.checks import Check, Correct, Criterion, check_shims
+from labkit.calibration.options import (
+    Options,
+    Tolerance,
+    check_conditions,
+    check_options,
+    limits,
+    working_range_mm,
+)
 from labkit.calibration.points import PointTable, build_points
-from labkit.calibration.result import Calibration, Closing, Options
+from labkit.calibration.result import Calibration, Closing
 from labkit.calibration.uncertainty import Uncertainty
 from labkit.curves import Curve, family_named
 from labkit.curves.compare import MONOTONE_DOUBTED, MONOTONE_REFUSED, Comparison, compare
@@ -26,7 +34,7 @@ from labkit.curves.family import Array
 from labkit.curves.flexible import FlexibleCurve
 from labkit.curves.next_point import NextPoints, rank_next
 from labkit.metrology import Budget, BudgetLine
-from labkit.metrology.conformity import RULES, Outcomes, Rule
+from labkit.metrology.conformity import Outcomes, Rule
 from labkit.problems import BadInput, Caution
 
 GRID = 121
@@ -54,7 +62,7 @@ def calibrate(
     readings: Readings,
     family: str = "auto",
     working_range: tuple[float, float] | None = None,
-    tolerance: float | tuple[float | None, float | None] | None = None,
+    tolerance: Tolerance = None,
     target_u: float | None = None,
     conditions: Conditions | None = None,
     rule: str = "guard-band-U",
@@ -117,19 +125,19 @@ def calibrate(
     """
     about = about or About()
     conditions = conditions or about.conditions
-    _check_conditions(conditions)
+    check_conditions(conditions)
     table = build_points(readings, conditions)
-    working = _working_range(working_range, table)
-    _check_options(tolerance, target_u, rule, outcomes)
+    working = working_range_mm(working_range, table.fitted.x)
+    check_options(tolerance, target_u, rule, outcomes)
     options = Options(family, working, tolerance, target_u, cast(Rule, rule), cast(Outcomes, outcomes), reason, seed)
     cautions = list(table.cautions)
 
     comparison, flexible = _compare(table, options)
-    curve = _choose(family, comparison, flexible)
+    curve = _choose(family, readings.signal, comparison, flexible)
     closing = _closing(table, curve)
     uncertainty = Uncertainty(table, flexible, max((c.difference_mm for c in closing), key=abs, default=None))
     _say_curve(table, comparison, curve, options, cautions)
-    _say_closing(readings, closing, cautions)
+    _say_closing(closing, cautions)
 
     result = Calibration(
         id or str(uuid6.uuid7()),
@@ -163,70 +171,9 @@ def calibrate(
     )
 
 
-def _working_range(given: tuple[float, float] | None, table: PointTable) -> tuple[float, float]:
-    thicknesses = table.fitted.x[table.fitted.x > 0]
-    if given is None:
-        if thicknesses.size == 0:
-            raise BadInput("curve.one_thickness", x_mm=0.0)
-        low, high = float(thicknesses.min()), float(thicknesses.max())
-        if low == high:
-            low = float(table.fitted.x.min())
-        if low == high:
-            raise BadInput("curve.one_thickness", x_mm=low)
-        return low, high
-    low, high = (float(each) for each in given)
-    if not (np.isfinite(low) and np.isfinite(high) and 0 <= low < high):
-        raise BadInput("options.working_range", low_mm=low, high_mm=high)
-    thinnest, thickest = float(table.fitted.x.min()), float(table.fitted.x.max())
-    if low >= thickest or high <= thinnest:
-        raise BadInput("options.range_outside", low_mm=thinnest, high_mm=thickest)
-    return low, high
-
-
 def _covered(working: tuple[float, float], x: Array) -> Array:
     """Thicknesses of the working range that lie within the points: no result is given elsewhere."""
     return np.linspace(max(working[0], x.min()), min(working[1], x.max()), GRID)
-
-
-def _check_conditions(conditions: Conditions) -> None:
-    """Every number finite, and none below 0 but temperatures and gaps; a display step above 0."""
-    sizes = {
-        "resolution": conditions.resolution,
-        "u_temperature_degC": conditions.u_temperature_degC,
-        "repeatability": conditions.repeatability,
-        "background_limit": conditions.background_limit,
-        "closing_limit_mm": conditions.closing_limit_mm,
-        "joint_u_mm": conditions.joint_u_mm,
-        "zero_u_mm": conditions.zero_u_mm,
-    }
-    for line in conditions.own_lines:
-        sizes |= {f"u_mm of {line.name}": line.u_mm, f"dof of {line.name}": line.dof}
-    signed = {
-        "temperature_start_degC": conditions.temperature_start_degC,
-        "temperature_end_degC": conditions.temperature_end_degC,
-        "joint_gap_mm": conditions.joint_gap_mm,
-    }
-    for name, value in (sizes | signed).items():
-        if value is not None and (not np.isfinite(value) or (name in sizes and value < 0)):
-            raise BadInput("conditions.number", name=name, got=value)
-    if conditions.resolution == 0:
-        raise BadInput("conditions.number", name="resolution", got=0.0)
-
-
-def _check_options(tolerance: Any, target_u: float | None, rule: str, outcomes: str) -> None:
-    lower, upper = limits(tolerance)
-    if tolerance is not None and lower is None and upper is None:
-        raise BadInput("decision.no_limits")
-    if any(each is not None and not np.isfinite(each) for each in (lower, upper)) or tolerance == 0:
-        raise BadInput("options.tolerance")
-    if lower is not None and upper is not None and lower >= upper:
-        raise BadInput("decision.limits_order", lower_mm=lower, upper_mm=upper)
-    if target_u is not None and not (np.isfinite(target_u) and target_u > 0):
-        raise BadInput("options.target_u")
-    if rule not in RULES:
-        raise BadInput("decision.rule", rule=rule, known=RULES)
-    if outcomes not in ("two", "four"):
-        raise BadInput("decision.outcomes", outcomes=outcomes)
 
 
 def _compare(table: PointTable, options: Options) -> tuple[Comparison, FlexibleCurve | None]:
@@ -259,13 +206,16 @@ def _compare(table: PointTable, options: Options) -> tuple[Comparison, FlexibleC
     return comparison, curve if isinstance(curve, FlexibleCurve) else None
 
 
-def _choose(family: str, comparison: Comparison, flexible: FlexibleCurve | None) -> Curve:
+def _choose(family: str, signal: Signal, comparison: Comparison, flexible: FlexibleCurve | None) -> Curve:
     """
     The curve that was asked for; with "auto" the recommended one, else the flexible one, else whatever fits. It must
     state an uncertainty, its own or that of the flexible curve.
     """
     if family != "auto":
-        row = comparison[family_named(family).name]
+        form = family_named(family)
+        if not form.describes(signal):
+            raise BadInput("curve.not_for_signal", family=form.name, signal=signal)
+        row = comparison[form.name]
         if row.curve is None:
             assert row.why_not is not None
             raise BadInput(row.why_not.code, row.why_not.where, **row.why_not.params)
@@ -305,7 +255,7 @@ def _closing(table: PointTable, curve: Curve) -> tuple[Closing, ...]:
     return tuple(found)
 
 
-def _say_closing(readings: Readings, closing: Sequence[Closing], cautions: list[Caution]) -> None:
+def _say_closing(closing: Sequence[Closing], cautions: list[Caution]) -> None:
     if not closing:
         cautions.append(Caution("closing.not_read"))
     for each in closing:
@@ -352,7 +302,7 @@ def _say_curve(
         cautions.append(Caution("curve.no_reason", {"family": curve.family}))
 
 
-def _corrector(result: Calibration) -> Any:
+def _corrector(result: Calibration) -> Correct:
     """From the mean of n indications to the thickness and its budget, with the curve of `result`."""
 
     def correct(mean: float, n: int) -> tuple[float, Budget] | None:
@@ -366,7 +316,7 @@ def _corrector(result: Calibration) -> Any:
 
 def _as_found(
     table: PointTable, in_force: Calibration | None, criterion: Criterion, cautions: list[Caution]
-) -> tuple[Any, ...]:
+) -> tuple[Check, ...]:
     """As-found readings with the curve that was in force; without one, what a thickness gauge itself shows."""
     rows = table.readings.with_role("as-found")
     if not rows:

@@ -11,7 +11,7 @@ import numpy as np
 import plotly.graph_objects as go
 
 from labkit import format as text_of
-from labkit.calibration.checks import limits
+from labkit.calibration.options import limits
 from labkit.calibration.result import Calibration
 from labkit.charts import look
 from labkit.charts.look import COLOURS, Name, Theme
@@ -23,9 +23,6 @@ GRID: Final = 201
 
 DECADES: Final = 20.0
 """A raw signal whose largest value is so many times its smallest is drawn on a scale of decades."""
-
-POINTS: Final = ("points", "residuals")
-"""Traces whose points carry the name of their shim as ``customdata``, which is never shown as markup."""
 
 _UPPER, _BETWEEN, _LOWER = 256, 64, 168
 _MARGIN: Final = {"l": 64, "r": 150, "t": 28, "b": 50}

@@ -1,11 +1,11 @@
-"""What commands share: lengths as arguments, and files that are written whole or not at all."""
+"""What commands share: lengths as arguments, files read to a limit, and files written whole or not at all."""
 
 from __future__ import annotations
 
+import errno
 import json
 import os
 import sys
-import tempfile
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
@@ -34,24 +34,81 @@ def range_mm(text: str) -> tuple[float, float]:
     return low, high
 
 
+def check_outputs(*paths: Path | None) -> None:
+    """
+    Refuse, before anything is computed or signed, what could not be written in the end.
+
+    Raises
+    ------
+    BadInput
+        Two results would go to one file, or a place is no file or cannot be written to.
+    """
+    wanted = [path for path in paths if path is not None]
+    if len({path.absolute() for path in wanted}) < len(wanted):
+        raise BadInput("command.one_file", file=str(wanted[0]))
+    for path in wanted:
+        try:
+            beside = _beside(path)
+            beside.touch(exist_ok=False)
+            beside.unlink()
+        except OSError as error:
+            raise _cannot_write(path, error) from error
+
+
 def write_whole(path: Path, content: bytes) -> None:
     """Write a file beside itself first, so that a failure leaves what was there before."""
     try:
-        handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}-")
+        beside = _beside(path)
         try:
-            with os.fdopen(handle, "wb") as file:
+            with beside.open("xb") as file:
                 file.write(content)
-            os.replace(name, path)
+            beside.replace(path)
         except BaseException:
-            os.unlink(name)
+            beside.unlink(missing_ok=True)
             raise
     except OSError as error:
-        raise BadInput("command.cannot_write", file=str(path), why=error.strerror or "no reason given") from error
+        raise _cannot_write(path, error) from error
 
 
-def write_json(target: str, record: Mapping[str, Any]) -> None:
-    """To a file, or to standard output where `target` is ``-``."""
-    text = json.dumps(record, ensure_ascii=False, indent=2, allow_nan=False) + "\n"
+def _beside(path: Path) -> Path:
+    """The name under which a file is written first. A device is left alone: a file would take its place."""
+    if path.is_dir():
+        raise IsADirectoryError(errno.EISDIR, "it is a folder")
+    if path.exists() and not path.is_file():
+        raise OSError(errno.EINVAL, "it is not a file")
+    return path.with_name(f".{path.name[:100]}-{os.getpid()}")
+
+
+def _cannot_write(path: Path, error: OSError) -> BadInput:
+    return BadInput("command.cannot_write", file=str(path), why=error.strerror or "no reason given")
+
+
+def writable_folder(folder: Path) -> Path:
+    """The folder, made where it was missing; BadInput where nothing can be written in it."""
+    try:
+        folder.mkdir(parents=True, exist_ok=True, mode=0o700)
+        probe = folder / ".writable"
+        probe.touch()
+        probe.unlink()
+    except OSError as error:
+        raise BadInput("serve.not_a_folder", path=str(folder)) from error
+    return folder
+
+
+def read_at_most(path: Path, limit: int) -> bytes:
+    """The content of a file, and no more than one byte beyond `limit` of it: a device may have no end."""
+    with path.open("rb") as file:
+        return file.read(limit + 1)
+
+
+def json_path(target: str | None) -> Path | None:
+    """The file that `write_json` would write; None where it would write none."""
+    return None if target in (None, "-") else Path(target)
+
+
+def write_json(target: str, record: Mapping[str, Any], *, indent: int | None = 2) -> None:
+    """To a file, or to standard output where `target` is ``-``; without indent a million numbers take a tenth."""
+    text = json.dumps(record, ensure_ascii=False, indent=indent, allow_nan=False) + "\n"
     if target == "-":
         sys.stdout.write(text)
     else:

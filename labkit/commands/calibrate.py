@@ -13,14 +13,20 @@ from labkit.bench.about import About
 from labkit.bench.read_about import read_about
 from labkit.bench.read_readings import read_readings
 from labkit.calibration import Calibration, calibrate
-from labkit.commands.arguments import length_mm, range_mm, write_json, write_whole
+from labkit.commands import DONE, NEGATIVE
+from labkit.commands.arguments import (
+    check_outputs,
+    json_path,
+    length_mm,
+    range_mm,
+    writable_folder,
+    write_json,
+    write_whole,
+)
 from labkit.commands.passphrase import add_option, passphrase
 from labkit.messages import family_label
 from labkit.paths import data_folder
 from labkit.problems import BadInput
-
-DONE: Final = 0
-NEGATIVE: Final = 3
 
 NEEDED_TO_SIGN: Final[tuple[tuple[str, Callable[[About], str]], ...]] = (
     ("laboratory.name", lambda about: about.laboratory.name),
@@ -50,7 +56,9 @@ def add_parser(subparsers: Any) -> None:
     parser.add_argument("--range", metavar="LO:HI", help="the working range, such as 0.25:2.5")
     parser.add_argument("--tolerance", metavar="T", help="half-width of the deviation allowed at a check shim")
     parser.add_argument("--unit", metavar="UNIT", help="of readings that name none: mm, um, in, mil, or a raw unit")
-    parser.add_argument("--decimal", choices=[".", ","], help="the decimal sign, where the file does not tell")
+    parser.add_argument(
+        "--decimal", choices=[".", ","], metavar="SIGN", help="the decimal sign, . or , where the file does not tell"
+    )
     parser.add_argument("--json", metavar="FILE", help="write the record; - for standard output")
     parser.add_argument("--sheet", type=Path, metavar="FILE.pdf", help="write the sheet: unsigned without --sign")
     parser.add_argument("--sign", type=Path, metavar="IDENTITY.p12", help="sign the sheet and keep it in the ledger")
@@ -64,6 +72,7 @@ def run(args: Namespace) -> int:
         raise BadInput("command.sign_needs_sheet")
     if args.sign:
         _check_particulars(about)
+    check_outputs(args.sheet, json_path(args.json))
     readings = read_readings(args.readings, args.shims, args.unit, args.decimal)
     result = calibrate(
         readings,
@@ -80,7 +89,7 @@ def run(args: Namespace) -> int:
     record = result.to_dict()
     if args.sheet:
         _write_sheet(args, record)
-    if args.json:
+    if args.json is not None:
         write_json(args.json, record)
     print(summary(result), file=sys.stderr if args.json == "-" else sys.stdout)
     return NEGATIVE if result.verdict in ("fail", "conditional fail") else DONE
@@ -109,7 +118,7 @@ def _write_sheet(args: Namespace, record: dict[str, Any]) -> None:
 
     if not identity.is_file():
         raise BadInput("command.no_file", file=str(identity))
-    entry = sign_and_keep(data_folder(args.data), record, make)
+    entry = sign_and_keep(writable_folder(data_folder(args.data)), record, make)
     write_whole(args.sheet, entry.pdf.read_bytes())
 
 

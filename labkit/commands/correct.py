@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import sys
 from argparse import ArgumentParser, Namespace
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import Any, Final
 
@@ -14,10 +14,12 @@ import numpy as np
 from labkit import format as text
 from labkit.bench.read_indications import read_indications
 from labkit.calibration import Calibration
-from labkit.commands.arguments import write_json
+from labkit.commands import DONE
+from labkit.commands.arguments import check_outputs, json_path, read_at_most, write_json
 from labkit.problems import BadInput
 
-DONE: Final = 0
+LARGEST_RECORD: Final = 200_000_000
+"""Bytes; a record of a usual day has a tenth of a megabyte."""
 
 
 def add_parser(subparsers: Any) -> None:
@@ -40,47 +42,44 @@ def add_parser(subparsers: Any) -> None:
 
 
 def run(args: Namespace) -> int:
+    check_outputs(json_path(args.json))
     result = Calibration.from_dict(_record(args.result))
     readings = result.readings
     values = read_indications(args.indications, readings.signal, readings.unit, given_unit=args.unit)
     x, u = result.correct(values, outside=args.outside)
     missing = np.ma.getmaskarray(x)
-    thickness, spread = np.ma.getdata(x), np.ma.getdata(u)
-    k = result.expanded(np.where(missing, result.curve.range[0], thickness))[1]
-    if args.json:
-        write_json(
-            args.json,
-            {
-                "schema": "labkit.corrected/1",
-                "calibration": result.id,
-                "thickness_mm": [None if missing[i] else float(v) for i, v in enumerate(thickness)],
-                "u_mm": [None if missing[i] else float(v) for i, v in enumerate(spread)],
-                "k": [None if missing[i] else float(v) for i, v in enumerate(k)],
-            },
-        )
+    # a display shows few different numbers, however many readings there are: each is worked out once
+    distinct, first, back = np.unique(np.ma.getdata(x), return_index=True, return_inverse=True)
+    spread, k = np.ma.getdata(u)[first], result.expanded(distinct)[1]
+    if args.json is not None:
+        columns = {"thickness_mm": distinct, "u_mm": spread, "k": k}
+        held = {name: np.ma.masked_array(each[back], missing).tolist() for name, each in columns.items()}
+        write_json(args.json, {"schema": "labkit.corrected/1", "calibration": result.id, **held}, indent=None)
     else:
-        sys.stdout.writelines(_table(values, thickness, k * spread, missing))
+        shown = np.array([_shown(each, U) for each, U in zip(distinct, k * spread, strict=True)], dtype=object)
+        sys.stdout.writelines(_table(values, np.where(missing, "\t", shown[back])))
     return DONE
 
 
 def _record(path: Path) -> dict[str, Any]:
     try:
-        found = json.loads(path.read_text(encoding="utf-8"))
+        found = json.loads(read_at_most(path, LARGEST_RECORD))
     except FileNotFoundError:
         raise BadInput("command.no_file", file=str(path)) from None
-    except (OSError, ValueError):
-        raise BadInput("command.not_record", file=path.name) from None
+    except (OSError, ValueError, RecursionError):
+        raise BadInput("command.not_record", file=str(path)) from None
     if not isinstance(found, dict):
-        raise BadInput("command.not_record", file=path.name)
+        raise BadInput("command.not_record", file=str(path))
     return found
 
 
-def _table(values: Any, thickness: Any, U: Any, missing: Any) -> Iterator[str]:
+def _shown(thickness_mm: float, U_mm: float) -> str:
+    shown, expanded = text.with_uncertainty(float(thickness_mm), float(U_mm))
+    return f"{shown.replace(text.MINUS, '-')}\t{expanded}"
+
+
+def _table(values: Iterable[float], corrected: Iterable[str]) -> Iterator[str]:
     """Tab-separated, so that it can be pasted into a spreadsheet."""
     yield "indication\tthickness [mm]\tU [mm]\n"
-    for i, value in enumerate(values):
-        if missing[i]:
-            yield f"{value:.6g}\t\t\n"
-        else:
-            shown, expanded = text.with_uncertainty(float(thickness[i]), float(U[i]))
-            yield f"{value:.6g}\t{shown.replace(text.MINUS, '-')}\t{expanded}\n"
+    for value, each in zip(values, corrected, strict=True):
+        yield f"{value:.6g}\t{each}\n"

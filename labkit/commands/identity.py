@@ -5,7 +5,9 @@ from __future__ import annotations
 import os
 from argparse import ArgumentParser, Namespace
 from pathlib import Path
+from typing import Any
 
+from labkit.commands import DONE
 from labkit.commands.passphrase import add_option, passphrase
 from labkit.problems import BadInput
 from labkit.sheet.identity import (
@@ -19,8 +21,8 @@ from labkit.sheet.identity import (
 )
 
 
-def add_parser(subparsers: object) -> None:
-    parser: ArgumentParser = subparsers.add_parser(  # type: ignore[attr-defined]
+def add_parser(subparsers: Any) -> None:
+    parser: ArgumentParser = subparsers.add_parser(
         "identity",
         help="make a signing file",
         description=(
@@ -55,7 +57,7 @@ def run(args: Namespace) -> int:
     print(f"Fingerprint of the authority: {fingerprint(authority.certificate_pem)}")
     print(f"Hand out {out.parent / AUTHORITY_CERTIFICATE}: who has it can verify the sheets.")
     print(f"Keep {out.parent / AUTHORITY_KEY} safe: who has it can make signers.")
-    return 0
+    return DONE
 
 
 def _authority(folder: Path, laboratory: str) -> tuple[Authority, bool]:

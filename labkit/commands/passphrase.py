@@ -9,9 +9,12 @@ from getpass import getpass
 from pathlib import Path
 from typing import Final
 
+from labkit.commands.arguments import read_at_most
 from labkit.problems import BadInput
 
 VARIABLE: Final = "LABKIT_PASSPHRASE"
+LONGEST: Final = 10_000
+"""Bytes that are read of a passphrase file."""
 
 
 def add_option(parser: ArgumentParser) -> None:
@@ -46,7 +49,7 @@ def passphrase(file: Path | None, *, new: bool = False) -> str:
     """
     if file is not None:
         try:
-            found = file.read_text(encoding="utf-8").partition("\n")[0].rstrip("\r")
+            found = read_at_most(file, LONGEST).decode("utf-8").partition("\n")[0].rstrip("\r")
         except (OSError, UnicodeDecodeError) as error:
             raise BadInput("passphrase.file", file=str(file)) from error
     elif VARIABLE in os.environ:

@@ -3,17 +3,18 @@
 from __future__ import annotations
 
 from argparse import ArgumentParser, Namespace
-from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
+from labkit.commands import DONE
+from labkit.commands.arguments import writable_folder
 from labkit.paths import data_folder
 from labkit.problems import BadInput
 
 DEFAULT_PORT: Final = 8766
 
 
-def add_parser(subparsers: object) -> None:
-    parser: ArgumentParser = subparsers.add_parser(  # type: ignore[attr-defined]
+def add_parser(subparsers: Any) -> None:
+    parser: ArgumentParser = subparsers.add_parser(
         "serve",
         help="start the dashboards",
         description="Start the dashboards on this machine and print their address. Ctrl+C ends them.",
@@ -26,8 +27,7 @@ def add_parser(subparsers: object) -> None:
 def run(args: Namespace) -> int:
     if not 0 <= args.port <= 65535:
         raise BadInput("serve.port", port=args.port)
-    data = data_folder(args.data, demo=args.demo)
-    _prepare(data)
+    data = writable_folder(data_folder(args.data, demo=args.demo))
     if args.demo:
         from labkit.commands.demo import prepare_demo
 
@@ -35,15 +35,4 @@ def run(args: Namespace) -> int:
     from labkit.panels.server import serve
 
     serve(data, args.port, lambda address: print(f"labkit is ready: {address}", flush=True))
-    return 0
-
-
-def _prepare(data: Path) -> None:
-    """The folder is there and can be written to, or it is said before anything starts."""
-    try:
-        data.mkdir(parents=True, exist_ok=True, mode=0o700)
-        probe = data / ".writable"
-        probe.touch()
-        probe.unlink()
-    except OSError as error:
-        raise BadInput("serve.not_a_folder", path=str(data)) from error
+    return DONE

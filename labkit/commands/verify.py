@@ -4,20 +4,20 @@ from __future__ import annotations
 
 from argparse import ArgumentParser, Namespace
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
+from labkit.commands import DONE, NEGATIVE
+from labkit.commands.arguments import read_at_most
 from labkit.paths import data_folder
 from labkit.problems import BadInput
 from labkit.sheet.verify import trusted_here, verify
 
-GENUINE: Final = 0
-NO: Final = 3
 LIMIT_MB: Final = 20
 """The largest file that is read: a sheet has well under one megabyte."""
 
 
-def add_parser(subparsers: object) -> None:
-    parser: ArgumentParser = subparsers.add_parser(  # type: ignore[attr-defined]
+def add_parser(subparsers: Any) -> None:
+    parser: ArgumentParser = subparsers.add_parser(
         "verify",
         help="verify a signed sheet",
         description="Say who signed a sheet and whether it is as it was signed. Exit code 0 only if it is genuine.",
@@ -41,12 +41,11 @@ def add_parser(subparsers: object) -> None:
 
 def run(args: Namespace) -> int:
     try:
-        size = args.file.stat().st_size
-        if size > LIMIT_MB * 1_000_000:
-            raise BadInput("verify.large_file", file=str(args.file), limit_mb=LIMIT_MB)
-        content = args.file.read_bytes()
+        content = read_at_most(args.file, LIMIT_MB * 1_000_000)
     except OSError as error:
         raise BadInput("verify.no_file", file=str(args.file)) from error
+    if len(content) > LIMIT_MB * 1_000_000:
+        raise BadInput("verify.large_file", file=str(args.file), limit_mb=LIMIT_MB)
 
     found = verify(content, [*args.trust, *trusted_here(data_folder(args.data))])
     print(found)
@@ -60,4 +59,4 @@ def run(args: Namespace) -> int:
             print(f"{label + ':':<13}{value}")
     if found.reason.hint:
         print(found.reason.hint)
-    return GENUINE if found.verdict == "genuine" else NO
+    return DONE if found.verdict == "genuine" else NEGATIVE

@@ -11,6 +11,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 
 from labkit import format as text_of
+from labkit.calibration.options import limits
 from labkit.sheet import evidence, sections
 from labkit.sheet.blocks import Fact, Record, Section, Sheet, Signature
 from labkit.sheet.numbers import day
@@ -79,13 +80,7 @@ def plot_data(record: Record) -> PlotData:
     points, fine = found["points"], found["fine_table"]
     length = found["signal"] == "thickness"
     grid = tuple(row["thickness_mm"] for row in fine)
-    tolerance = record["inputs"]["options"]["tolerance_mm"]
-    if tolerance is None:
-        limits: tuple[float | None, float | None] = (None, None)
-    elif isinstance(tolerance, list | tuple):
-        limits = tuple(None if each is None else 1000 * each for each in tolerance)  # type: ignore[assignment]
-    else:
-        limits = (-1000 * abs(tolerance), 1000 * abs(tolerance))
+    lower, upper = limits(record["inputs"]["options"]["tolerance_mm"])
 
     def shown(thickness: float, indication: float) -> float:
         return 1000 * (indication - thickness) if length else indication
@@ -102,7 +97,7 @@ def plot_data(record: Record) -> PlotData:
         curve=tuple(shown(row["thickness_mm"], row["indication"]) for row in fine),
         at_points=tuple(shown(point["x_mm"], point["y"] + subtracted) for point in points),
         curve_label="Error of indication, µm" if length else f"Indication, {found['unit']}",
-        limits_um=limits,
+        limits_um=(None if lower is None else 1000 * lower, None if upper is None else 1000 * upper),
         working_mm=tuple(record["inputs"]["options"]["working_range_mm"]),
     )
 

@@ -316,7 +316,7 @@ def _trusted(source: bytes | Path) -> x509.Certificate:
 
     name = "what was handed in" if isinstance(source, bytes) else str(source)
     try:
-        content = source if isinstance(source, bytes) else source.read_bytes()
+        content = source if isinstance(source, bytes) else _certificate_file(source)
         if pem.detect(content):
             _, _, content = pem.unarmor(content)
         certificate = x509.Certificate.load(content, strict=True)
@@ -325,6 +325,12 @@ def _trusted(source: bytes | Path) -> x509.Certificate:
     except (OSError, ValueError, TypeError) as error:
         raise BadInput("verify.trust", file=name) from error
     return certificate
+
+
+def _certificate_file(path: Path) -> bytes:
+    # a device may have no end
+    with path.open("rb") as file:
+        return file.read(LIMIT_MB * 1_000_000)
 
 
 def _utc(moment: datetime | None) -> str:

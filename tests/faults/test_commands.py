@@ -86,6 +86,7 @@ REFUSED: dict[str, tuple[str | bytes, str, list[str]]] = {
     "negative thickness": (GOOD, SHIMS.replace("A-2,0.25", "A-2,-0.25"), ["row 3"]),
     "an absurd thickness": (GOOD, SHIMS.replace("A-6,3.0", "A-6,3000"), ["row 7"]),
     "shims without a name": (GOOD, SHIMS.replace("A-2,", ",", 1), ["row 3"]),
+    "a number beyond any display": ("shim,indication [counts]\nA-1,1e300\nA-2,1e299\nA-3,1e298\n", SHIMS, ["too large"]),
     "only left-out readings": (HEAD.replace("]", "],left out") + "A-1,0.105,dropped\nA-2,0.255,dropped\n", SHIMS, []),
 }  # fmt: skip
 
@@ -134,8 +135,11 @@ def test_every_fault_is_named(tmp_path: Path, capsys: pytest.CaptureFixture[str]
         (["--range", "a:b"], "not a working range"),
         (["--tolerance", "0"], "above 0"),
         (["--tolerance", "wide"], "not a length"),
+        (["--tolerance", "1e-320"], "above 0"),
+        (["--tolerance=-0.01"], "above 0"),
+        (["--range", "1e999:2"], "not a working range"),
         (["--family", "spiral"], "spiral"),
-        (["--family", "power-law"], "power-law"),
+        (["--family", "power-law"], "does not fit this kind of indication"),
         (["--about", "nowhere.toml"], "nowhere.toml"),
         (["--sign", "me.p12"], "laboratory.name"),
     ],
@@ -149,6 +153,58 @@ def test_options_that_make_no_sense(
     assert "Traceback" not in error
     assert not (tmp_path / "out.json").exists()
     assert not (tmp_path / "out.pdf").exists()
+
+
+def test_outputs_are_looked_at_before_anything_is_computed_or_signed(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("LABKIT_PASSPHRASE", "pw")
+    identity, data = tmp_path / "me.p12", tmp_path / "data"
+    assert main(["identity", "M. Okonjo", "--out", str(identity)]) == 0
+    folder = sample_data() / "hinge_day"
+    arguments = ["calibrate", str(folder / "readings.csv"), "--shims", str(folder / "shims.csv")]
+    arguments += ["--about", str(sample_data() / "about.toml"), "--sign", str(identity), "--data", str(data)]
+    good, elsewhere = str(tmp_path / "out.pdf"), str(tmp_path / "nowhere" / "out")
+    for outputs in (
+        ["--sheet", elsewhere],
+        ["--sheet", str(tmp_path)],
+        ["--sheet", ""],
+        ["--sheet", "/dev/null"],
+        ["--sheet", good, "--json", elsewhere],
+        ["--sheet", good, "--json", good],
+    ):
+        assert main([*arguments, *outputs]) == 2
+        assert "Traceback" not in capsys.readouterr().err
+    assert not Path(good).exists()
+    assert not data.exists()
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["authority.key", "authority.pem", "me.p12"]
+
+
+def test_a_data_folder_that_is_none_is_refused(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("LABKIT_PASSPHRASE", "pw")
+    identity, sheet = tmp_path / "me.p12", tmp_path / "out.pdf"
+    assert main(["identity", "M. Okonjo", "--out", str(identity)]) == 0
+    folder = sample_data() / "hinge_day"
+    arguments = ["calibrate", str(folder / "readings.csv"), "--shims", str(folder / "shims.csv")]
+    arguments += ["--about", str(sample_data() / "about.toml"), "--sign", str(identity), "--sheet", str(sheet)]
+    assert main([*arguments, "--data", str(identity)]) == 2
+    assert "not a folder" in capsys.readouterr().err
+    assert not sheet.exists()
+
+
+def test_what_has_no_end_is_refused(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["calibrate", "/dev/zero"]) == 2
+    assert main(["verify", "/dev/zero"]) == 2
+    assert "Traceback" not in capsys.readouterr().err
+
+
+def test_a_written_file_has_the_rights_of_any_other(tmp_path: Path) -> None:
+    assert main(written(tmp_path, GOOD, SHIMS)) == 0
+    plain = tmp_path / "plain"
+    plain.touch()
+    assert (tmp_path / "out.pdf").stat().st_mode == plain.stat().st_mode
 
 
 def swapped() -> str:
