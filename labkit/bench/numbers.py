@@ -8,15 +8,13 @@ from collections.abc import Iterable
 from typing import Final, NoReturn
 
 from labkit.bench.cells import ERROR_VALUES
+from labkit.format import visible
 from labkit.problems import BadInput
 from labkit.units import length_unit
 
 DECIMAL_SIGNS: Final = (".", ",")
 _MOST_SHOWN: Final = 40
 
-# marks that change the direction of writing, and other characters without width: text may hold them, numbers
-# come out of some programs wrapped in them
-_INVISIBLE: Final = re.compile("[\u200b-\u200f\u202a-\u202e\u2060-\u2069\ufeff]")
 _DASHES: Final = str.maketrans("−–‒﹣－", "-----")
 _SPACES: Final = re.compile("[\u00a0\u2007\u2009\u202f]")
 
@@ -155,7 +153,8 @@ def _shown(text: str) -> str:
 
 
 def _normal(text: str) -> str:
-    bare = _INVISIBLE.sub("", text)
+    # some programs hand numbers out wrapped in marks of direction
+    bare = visible(text)
     return _SPACES.sub(" ", bare).translate(_DASHES).strip()
 
 

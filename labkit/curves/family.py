@@ -95,6 +95,11 @@ class Family:
         return np.asarray((self.f(x + step, *b) - self.f(x - step, *b)) / (2 * step), dtype=np.float64)
 
 
+def no_formula(x: Array, *b: float) -> Array:
+    """In the place of f for families that have none: only the fitted curve can be asked."""
+    raise NotImplementedError("this family has no formula; ask the fitted curve")
+
+
 _REGISTER: Final[dict[str, Family]] = {}
 
 

@@ -27,7 +27,7 @@ from numpy.typing import ArrayLike
 from scipy.linalg import cho_factor, cho_solve
 
 from labkit.curves.curve import Curve, Points, Scale
-from labkit.curves.family import Array, Family, Signal, register
+from labkit.curves.family import Array, Family, Signal, no_formula, register
 from labkit.problems import BadInput
 
 METHOD: Final = "flexible/1"
@@ -383,8 +383,4 @@ def _blocks(x: Array) -> Iterator[Array]:
         yield flat[begin : begin + _BLOCK]
 
 
-def _no_formula(x: Array, *b: float) -> Array:
-    raise NotImplementedError("the flexible curve has no formula; ask the fitted curve")
-
-
-FLEXIBLE: Final = register(Family("flexible", _no_formula, lambda x, y: (), (), "any", 3, kind="flexible"))
+FLEXIBLE: Final = register(Family("flexible", no_formula, lambda x, y: (), (), "any", 3, kind="flexible"))

@@ -11,7 +11,7 @@ from numpy.typing import ArrayLike
 from scipy.interpolate import PchipInterpolator, PPoly
 
 from labkit.curves.curve import Curve
-from labkit.curves.family import Array, Family, register
+from labkit.curves.family import Array, Family, no_formula, register
 
 
 @dataclass(frozen=True, eq=False)
@@ -81,9 +81,5 @@ class ThroughPoints(Curve):
         return float(len(self.knots[0]))
 
 
-def _no_formula(x: Array, *b: float) -> Array:
-    raise NotImplementedError("a curve through points has no formula; ask the fitted curve")
-
-
 for _name, _points in (("piecewise-line", 2), ("monotone-cubic", 3)):
-    register(Family(_name, _no_formula, lambda x, y: (), (), "any", _points, kind="through-points"))
+    register(Family(_name, no_formula, lambda x, y: (), (), "any", _points, kind="through-points"))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from functools import cache
 from math import comb
 
@@ -25,7 +25,7 @@ def _powers_jacobian(x: Array, *b: float) -> Array:
     return np.vander(x, len(b), increasing=True)
 
 
-def _least_squares(degree: int) -> object:
+def _least_squares(degree: int) -> Callable[[Array, Array], Sequence[float]]:
     def start(x: Array, y: Array) -> Sequence[float]:
         return tuple(np.polynomial.Polynomial.fit(x, y, degree).convert().coef)
 
@@ -50,7 +50,7 @@ def polynomial(degree: int, name: str | None = None) -> Family:
     return Family(
         name or ("line" if degree == 1 else f"polynomial-{degree}"),
         powers,
-        _least_squares(degree),  # type: ignore[arg-type]
+        _least_squares(degree),
         tuple(f"b{i}" for i in range(degree + 1)),
         "any",
         degree + 1,
@@ -110,9 +110,6 @@ def _log_polynomial(degree: int) -> Family:
     def f(x: Array, *b: float) -> Array:
         return np.exp(powers(x, *b))
 
-    def start(x: Array, y: Array) -> Sequence[float]:
-        return tuple(np.polynomial.Polynomial.fit(x, np.log(y), degree).convert().coef)
-
     def jac(x: Array, *b: float) -> Array:
         return f(x, *b)[:, None] * _powers_jacobian(x, *b)
 
@@ -122,7 +119,7 @@ def _log_polynomial(degree: int) -> Family:
     return Family(
         f"log-polynomial-{degree}",
         f,
-        start,
+        lambda x, y: _least_squares(degree)(x, np.log(y)),
         tuple(f"b{i}" for i in range(degree + 1)),
         "raw",
         degree + 1,

@@ -15,7 +15,6 @@ if TYPE_CHECKING:
 
 INK: Final = "#15202c"
 QUIET: Final = "#43515e"
-FEINT: Final = "#cfdcdf"
 BLUE: Final = "#0072b2"
 BAND: Final = "#d3e6f1"
 
