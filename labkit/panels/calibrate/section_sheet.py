@@ -10,7 +10,9 @@ from collections.abc import Sequence
 
 import ipywidgets as W
 
+from labkit.messages import sentence
 from labkit.panels import shell
+from labkit.panels.answer import Answer
 from labkit.panels.calibrate.part import Guard
 from labkit.panels.clock import time_of_day
 from labkit.panels.download import Download
@@ -39,15 +41,17 @@ class SheetSection:
         self._page = page
         self._left, self._says, self._preview = shell.html(), shell.html(), shell.html()
         self._look = shell.button("Show the sheet as it stands", guard(self._draw))
-        self._passphrase = W.Password(placeholder="of your signing file", continuous_update=True)
-        self._passphrase.add_class("lk-wide")
         self._refused = shell.html("", "lk-say-field")
-        self._sign = shell.button(
-            "Finish and sign", guard(self._finish, beside=lambda problem: self._refuse(problem)), main=True
+        self._sign = Answer(
+            guard(self._finish, beside=lambda problem: self._refuse(problem)),
+            label="Finish and sign",
+            name="Passphrase",
+            placeholder="of your signing file",
+            empty=sentence("page.no_passphrase"),
+            secret=True,
         )
         self._field = shell.bar(
-            [shell.html("<span>Passphrase</span>", "lk-l"), shell.bar([self._passphrase], "lk-bar"), self._refused],
-            "lk-f",
+            [shell.html("<span>Passphrase</span>", "lk-l"), shell.bar([self._sign], "lk-bar"), self._refused], "lk-f"
         )
         self._certificate = Download(page.signed_pdf, "certificate.pdf", "Download PDF", primary=True)
         self._readings = Download(self._readings_csv, "readings.csv", "Download the readings")
@@ -66,7 +70,6 @@ class SheetSection:
                                 [
                                     self._left,
                                     self._field,
-                                    shell.bar([self._sign]),
                                     self._says,
                                     shell.bar([self._certificate, self._data]),
                                     shell.html("<h3>Meanwhile</h3>"),
@@ -87,7 +90,7 @@ class SheetSection:
         page = self._page
         left = [] if page.number else blockers(page)
         shell.say(self._left, _left_words(left))
-        self._sign.disabled = bool(left) or page.read_only
+        self._sign.enabled = not left and not page.read_only
         self._field.layout.display = "none" if page.number else ""
         shell.say(self._says, _says(page, left))
         self._certificate.enabled = bool(page.number)
@@ -111,12 +114,8 @@ class SheetSection:
         shell.say(self._preview, "".join(_picture(i, svg) for i, svg in enumerate(pictures)))
         self._drawn_for = page.result
 
-    def _finish(self, _button: object) -> None:
-        passphrase = self._passphrase.value
-        self._passphrase.value = ""
+    def _finish(self, passphrase: str) -> None:
         shell.say(self._refused, "")
-        if not passphrase:
-            raise BadInput("page.no_passphrase")
         self._page.sign(passphrase, signed_sheet)
         self._draw(None)
 

@@ -1,0 +1,64 @@
+"""Small things on the page Calibrate that a technician with one hand on the probe stumbles over when they are wrong."""
+
+from __future__ import annotations
+
+from playwright.sync_api import Page, expect
+
+from tests.browser.conftest import Served
+from tests.browser.technician import SLOW_MS, what_the_gauge_shows
+from tests.browser.test_technician import open_calibrate
+
+
+def test_a_question_is_answered_by_keyboard_and_keeps_every_letter(page: Page, served: Served) -> None:
+    who = open_calibrate(page, served)
+    who.choose_person("M. Okonjo")
+    who.choose_rig()
+    as_found = who.section("As found")
+    cannot = as_found.get_by_role("button", name="Cannot be read, with a reason")
+    cannot.click()
+    line = as_found.get_by_role("textbox")
+    expect(line).to_be_focused()
+    page.keyboard.press("Enter")
+    expect(as_found).to_contain_text("Write it first.")
+    page.keyboard.press("Escape")
+    expect(line).to_be_hidden()
+
+    cannot.click()
+    expect(line).to_be_focused()
+    page.keyboard.type("probe came back from repair")
+    page.keyboard.press("Enter")
+    expect(as_found).to_contain_text("Not read: probe came back from repair")
+    expect(line).to_be_hidden()
+
+
+def test_a_mistyped_reading_as_found_is_said_there_and_f8_goes_on_to_the_readings(page: Page, served: Served) -> None:
+    who = open_calibrate(page, served)
+    who.choose_person("M. Okonjo")
+    who.choose_rig()
+    as_found = who.section("As found")
+    as_found.get_by_role("button", name="Read as found").click()
+    expect(who.line("As found", "C-1")).to_be_visible()
+    who.take("As found", ["0.36O", *what_the_gauge_shows(0.3502)[1:]])
+    for x in (1.2498, 2.2010):
+        who.take("As found", what_the_gauge_shows(x))
+    expect(who.mark("As found")).to_have_text("One cell to put right", timeout=SLOW_MS)
+    expect(as_found).to_contain_text("C-1, reading 1: “0.36O” is not a number. It ends in the letter O, not a zero.")
+    expect(as_found.locator(".lk-now-band")).to_contain_text("C-1, reading 1, is to be put right.")
+
+    as_found.get_by_role("gridcell", name="C-1, reading 1").click()
+    who.take("As found", ["0.360"])
+    expect(who.mark("As found")).to_have_text("Done", timeout=SLOW_MS)
+    expect(as_found.locator(".lk-now-band")).to_contain_text("All rows are complete.")
+    page.keyboard.press("F8")
+    expect(who.section("Readings").get_by_role("gridcell", name="No target, reading 1")).to_be_focused()
+
+
+def test_what_opens_below_the_grid_gets_the_cursor(page: Page, served: Served) -> None:
+    who = open_calibrate(page, served)
+    who.choose_person("M. Okonjo")
+    who.choose_rig()
+    readings = who.section("Readings")
+    readings.get_by_role("button", name="Add a shim").click()
+    expect(readings.locator("select")).to_be_focused()
+    readings.get_by_role("button", name="Paste cells or upload a file").click()
+    expect(readings.locator("textarea")).to_be_focused()
