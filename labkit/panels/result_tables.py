@@ -60,7 +60,8 @@ def say_recommendation(result: Calibration, unit: str = "mm") -> str:
     sentences = []
     if options.family not in ("auto", comparison.recommended):
         if options.reason:
-            sentences.append(wording.opening_in_bold(wording.said(result.reason, unit)))
+            said = wording.opening_in_bold(wording.said(result.reason, unit))
+            sentences.append(said if said.endswith((".", "!", "?")) else f"{said}.")
         else:
             sentences.append(wording.opening_in_bold(say("result.no_reason", {"family": result.curve.family}, unit)))
         sentences.append(wording.said(comparison.reason, unit))
@@ -143,7 +144,7 @@ def _compared(found: Row, result: Calibration, unit: str, with_tolerance: bool) 
             *([("r lk-num lk-opt", wording.share(found.share_of_tolerance))] if with_tolerance else []),
             ("", "yes" if found.monotonic else "no"),
             ("r lk-num", f'<span class="lk-pale">{largest}</span>' if found.verdict in _PALE else largest),
-            ("lk-nw", verdict + (f' <span class="lk-small lk-quiet">{remark}</span>' if remark else "")),
+            ("lk-nw", verdict + (f'<span class="lk-small lk-quiet">, {remark}</span>' if remark else "")),
         ],
         names,
     )

@@ -49,6 +49,10 @@ class Upload(OneWay):
         self._on_cells, self._on_file = on_cells, on_file
         self.on_msg(self._receive)
 
+    def ask(self) -> None:
+        """Put the cursor where cells are pasted."""
+        self.send({"type": "ask"})
+
     def _receive(self, _widget: object, content: Mapping[str, Any], buffers: Sequence[memoryview]) -> None:
         match content:
             case {"type": "cells", "text": str(text)}:

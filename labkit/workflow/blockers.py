@@ -223,17 +223,26 @@ def _mark_of_as_found(page: CalibrateModel) -> Mark:
         return Mark("watch", Reason("mark.not_possible"))
     if not any(line.taken for line in lines):
         return Mark("idle", Reason("mark.not_read"))
+    if bad := _mark_of_cells(page, 2):
+        return bad
     done = sum(line.complete for line in lines)
     if done < len(lines):
         return Mark("part", Reason("mark.of", {"done": done, "all": len(lines)}))
     return Mark("ok", Reason("mark.done"))
 
 
+def _mark_of_cells(page: CalibrateModel, section: int) -> Mark | None:
+    """How many cells of a section hold no reading; None where all do."""
+    bad = sum(_section(line_id) == section for line_id, _ in page.collected.bad)
+    if not bad:
+        return None
+    return Mark("stop", Reason("mark.cells", {"count": bad}) if bad > 1 else Reason("mark.cell"))
+
+
 def _mark_of_readings(page: CalibrateModel, left: list[Blocker]) -> Mark:
     lines = _at_hand(page, *PARTS["readings"])
-    bad = sum(_section(line_id) == 3 for line_id, _ in page.collected.bad)
-    if bad:
-        return Mark("stop", Reason("mark.cells", {"count": bad}))
+    if bad := _mark_of_cells(page, 3):
+        return bad
     if not any(line.taken for line in lines):
         return Mark("idle", Reason("mark.none_yet"))
     if page.stragglers:
@@ -275,9 +284,8 @@ def _mark_of_extra(page: CalibrateModel) -> Mark:
 def _mark_of_checks(page: CalibrateModel, left: list[Blocker]) -> Mark:
     if not any(line.taken for line in page.log.of("check")):
         return Mark("idle", Reason("mark.not_read"))
-    bad = sum(_section(line_id) == 6 for line_id, _ in page.collected.bad)
-    if bad:
-        return Mark("stop", Reason("mark.cells", {"count": bad}))
+    if bad := _mark_of_cells(page, 6):
+        return bad
     verdict = page.result.verdict if page.result is not None else None
     if verdict in FAILED:
         return Mark("stop", Reason("mark.verdict", {"verdict": verdict}))

@@ -260,3 +260,13 @@ def test_what_is_left_stands_in_the_order_of_the_sections(tmp_path: Path) -> Non
     page.set_field("family", "polynomial-3")
     page.choose_person("")
     assert [section for section, _ in left(page)] == [1, 4, 6]
+
+
+def test_a_bad_cell_is_told_beside_the_number_of_its_section(tmp_path: Path) -> None:
+    page = begun_page(demo_folder(tmp_path))
+    page.open_part("as-found")
+    take(page, "as-found:C-1", "0.36O", *["0.359"] * 4)
+    mark = marks(page)[2]
+    assert (mark.state, str(mark.words)) == ("stop", "One cell to put right")
+    take(page, "as-found:C-2", "1.25O", *["1.253"] * 4)
+    assert str(marks(page)[2].words) == "2 cells to put right"

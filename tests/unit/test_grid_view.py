@@ -207,3 +207,39 @@ def test_a_page_that_may_only_be_looked_at_asks_for_nothing(tmp_path: Path) -> N
     page.sign("x", lambda *_: b"pdf")
     assert grid_view.current(page, "readings") is None
     assert "buttons" not in grid_view.band(page, "readings").get("advice", {})
+
+
+def test_spreads_stand_under_the_unit_that_they_are_in(tmp_path: Path) -> None:
+    page = begun_page(demo_folder(tmp_path), worker=Asleep())
+    assert [grid_view.spread_heading(page, unit) for unit in ("mm", "µm", "in", "mil")] == [
+        "s, µm",
+        "s, µm",
+        "s, mil",
+        "s, mil",
+    ]
+    counts = begun_page(demo_folder(tmp_path / "raw"), "Rig 3", Asleep())
+    assert grid_view.spread_heading(counts) == "s, counts"
+
+
+def test_a_raw_mean_has_one_decimal_more_than_what_was_typed(tmp_path: Path) -> None:
+    page = begun_page(demo_folder(tmp_path), "Rig 3", Asleep())
+    take(page, "zero:", "616", "615")
+    take(page, "fit:A-8", "2.25", "2.26")
+    assert [row(page, line)["mean"] for line in ("zero:", "fit:A-8")] == ["615.5", "2.255"]
+
+
+def test_complete_rows_with_a_bad_cell_are_not_called_complete(tmp_path: Path) -> None:
+    page = begun_page(demo_folder(tmp_path), worker=Asleep())
+    page.open_part("as-found")
+    for line in ("as-found:C-1", "as-found:C-2", "as-found:C-3"):
+        take(page, line, *["0.35"] * 4, "O.35" if line.endswith("C-2") else "0.35")
+    assert grid_view.band(page, "as-found")["next_text"] == "C-2, reading 5, is to be put right."
+
+
+def test_a_reading_that_was_left_out_is_told_in_the_remark(tmp_path: Path) -> None:
+    page = begun_page(demo_folder(tmp_path), worker=Asleep())
+    take(page, "fit:A-8", "2.499", "2.506", "2.499")
+    page.decide_straggler("fit:A-8", 1, reason="the target rolled off")
+    assert row(page, "fit:A-8")["remark"] == "Reading 2 left out"
+    page.decide_straggler("fit:A-8", 2, reason="so it did here")
+    assert row(page, "fit:A-8")["remark"] == "Readings 2, 3 left out"

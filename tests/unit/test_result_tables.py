@@ -164,7 +164,7 @@ def test_the_comparison_shows_the_rows_numbers(results: dict[str, labkit.Calibra
     assert [name for name in found.classes if name == "lk-sel-row"] == ["lk-sel-row"]
     through = next(each for each in rows if each[0].startswith("Monotone cubic"))
     assert through[2] == "–"
-    assert through[9] == "Possible no U"
+    assert through[9] == "Possible, no U"
     assert "(effective)" in next(each for each in rows if each[0].startswith("Flexible"))[1]
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 
 from labkit.panels import shell
+from labkit.panels.calibrate.cell_messages import BadCells
 from labkit.panels.reading_grid import GridEvent, ReadingGrid
 from labkit.workflow import grid_view
 from labkit.workflow.calibrate import CalibratePage
@@ -40,7 +41,8 @@ class ReadingPart:
         self._buttons, self._menus = dict(buttons or {}), dict(menus or {})
         self.grid = ReadingGrid()
         self._said = shell.html()
-        self.root = shell.rows([self.grid, self._said])
+        self._bad = BadCells(page, part, guard, self.read_again)
+        self.root = shell.rows([self.grid, self._said, self._bad.root])
         self.grid.on_event(guard(self._happened))
 
     def show(self, unit: str) -> None:
@@ -50,10 +52,18 @@ class ReadingPart:
             grid.rows = grid_view.rows(page, self._part, unit)
             grid.current = grid_view.current(page, self._part)
             grid.band = grid_view.band(page, self._part)
+            grid.headings = grid.headings | {"s": grid_view.spread_heading(page, unit)}
             grid.unit_note = grid_view.unit_note(page, unit) if self._part == "readings" else ""
             grid.read_only = page.read_only
             if page.particulars is not None:
                 grid.repeats = page.particulars.repeats
+
+        self._bad.show()
+
+    def read_again(self, line_id: str) -> None:
+        """Give a row its repeats once more, and bring the cursor there."""
+        self._page.grid_event(self._part, GridEvent("menu", row=line_id, item="read-again"))
+        self.grid.listen()
 
     def _happened(self, event: GridEvent) -> None:
         said: object = ""

@@ -57,6 +57,7 @@ class AsFoundSection:
         shell.say(self._lead, shell.lead(_lead_words(page), quiet=rig is None))
         begun = bool(page.log.of("as-found"))
         self._read.disabled = rig is None or begun or page.read_only or not page.fields.get("check_set")
+        self._read.button_style = "" if begun or page.fields.get("as_found_reason") else "primary"
         self._cannot.disabled = rig is None or page.read_only
         reason = page.fields.get("as_found_reason", "")
         shell.say(self._reason, f"<p>Not read: {shell.escape(reason)}</p>" if reason else "")

@@ -7,6 +7,7 @@ from labkit.panels import shell
 from labkit.panels.calibrate.part import Guard, ReadingPart
 from labkit.panels.check_tables import check_table
 from labkit.panels.fields import Form
+from labkit.workflow.blockers import marks
 from labkit.workflow.calibrate import CalibratePage
 
 STEPS = (
@@ -28,7 +29,7 @@ class ChecksSection:
     def __init__(self, page: CalibratePage, guard: Guard) -> None:
         self._page = page
         self._lead, self._table, self._rule = shell.html(), shell.html(), shell.html()
-        self._read = shell.button("Read the check shims", guard(self._begin), main=True)
+        self._read = shell.button("Read the check shims", guard(self._begin))
         self._part = ReadingPart(page, "checks", guard)
         self.form = Form(guard(page.set_field))
         self._release = self.form.field(
@@ -50,6 +51,7 @@ class ChecksSection:
         lead = "They are read last, with the new curve, and take no part in it."
         shell.say(self._lead, "" if begun else shell.lead(lead, quiet=True))
         self._read.layout.display = "none" if begun else ""
+        self._read.button_style = "primary" if _is_next(page) else ""
         self._read.disabled = page.rig is None or page.read_only or not page.fields.get("check_set")
         self._part.root.layout.display = "" if begun else "none"
         if begun:
@@ -65,6 +67,12 @@ class ChecksSection:
     def _begin(self, _button: object) -> None:
         self._page.open_part("checks")
         self._part.grid.listen()
+
+
+def _is_next(page: CalibratePage) -> bool:
+    """Whether the readings of the curve are done, and no further shim is advised."""
+    advice = page.result.next_points if page.result is not None else None
+    return marks(page)[3].state == "ok" and (page.stopped or advice is None or advice.best is None)
 
 
 def _rule(page: CalibratePage) -> str:

@@ -91,7 +91,8 @@ class CurveSection:
         shell.say(self._lead, result_tables.say_recommendation(result, unit))
         shell.say(self._table, result_tables.comparison_table(result, unit))
         self.form.offer("family", _families(result))
-        self.form.show(page.fields, {}, {})
+        unexplained = [each for each in result.cautions if each.code == "curve.no_reason"]
+        self.form.show(page.fields, {}, {"reason": unexplained[0]} if unexplained else {})
         self.form.disable(page.read_only)
         shell.say(self._cautions, result_tables.cautions_list(result, unit, without=SAID_ELSEWHERE))
         self._figure.show(result, unit, dark=dark, reading=page.being_read)

@@ -58,8 +58,10 @@ class ExtraSection:
         shell.say(self._lead, next_tables.next_sentence(result, unit))
         shell.say(self._table, next_tables.next_table(result, unit, page.being_read))
         best = advice.best
-        self._read.description = f"Read {best.name} now" if best is not None else "Read it now"
-        self._read.disabled = best is None or page.read_only or page.computing
+        self._read.description = f"Read {best.name} now" if best is not None else ""
+        self._read.layout.display = "" if best is not None else "none"
+        self._read.disabled = page.read_only or page.computing
+        self._stop.layout.display = "" if best is not None else "none"
         self._stop.disabled = page.stopped or page.read_only
         self._figure.show(result, unit, dark=dark, reading=page.being_read)
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
 from functools import partial
 from typing import Final
 
@@ -12,11 +11,12 @@ from labkit.format import length
 from labkit.messages import sentence
 from labkit.panels import shell
 from labkit.panels.ask import Ask
+from labkit.panels.calibrate.cell_messages import Action, cell_message
 from labkit.panels.calibrate.part import Guard, ReadingPart
 from labkit.panels.clock import time_of_day
 from labkit.panels.reading_grid import ROW_MENU, GridEvent
 from labkit.panels.upload import Upload
-from labkit.problems import Caution, Fault
+from labkit.problems import Caution
 from labkit.workflow.calibrate import CalibratePage
 from labkit.workflow.log import PARTS
 
@@ -108,10 +108,12 @@ class ReadingsSection:
             self._shim.value = ""
 
     def _toggle_upload(self, _behind: str) -> None:
-        self._upload.layout.display = "" if self._upload.layout.display == "none" else "none"
+        if _opened(self._upload):
+            self._upload.ask()
 
     def _toggle_add(self, _behind: str) -> None:
-        self._add.layout.display = "" if self._add.layout.display == "none" else "none"
+        if _opened(self._add):
+            self._shim.focus()  # also brings it into view, below the grid
 
     def _add_shim(self, _button: object) -> None:
         if self._shim.value:
@@ -136,52 +138,22 @@ class ReadingsSection:
     # ---- what is said about single readings ----
 
     def _show_messages(self) -> None:
-        """One message a reading; built again only when others are to be said."""
-        bad = [(*place, fault) for place, fault in self._page.collected.bad.items() if self._is_here(place[0])]
+        """One message a reading that stands apart; built again only when others are to be said."""
         apart = self._page.stragglers
-        wanted = [(line_id, place, str(finding)) for line_id, place, finding in [*bad, *apart]]
+        wanted = [(line_id, place, str(finding)) for line_id, place, finding in apart]
         if wanted == self._messages_for:
             return
         self._messages_for = wanted
-        self._messages.children = [
-            *(self._bad_message(line_id, place, fault) for line_id, place, fault in bad),
-            *(self._apart_message(line_id, place, caution) for line_id, place, caution in apart),
-        ]
-
-    def _is_here(self, line_id: str) -> bool:
-        return any(line.id == line_id for line in self._page.log.of(*PARTS["readings"]))
-
-    def _bad_message(self, line_id: str, place: int, fault: Fault) -> W.VBox:
-        """A cell that holds no reading: kept as typed, and nothing computed from it."""
-        line = self._page.log.line(line_id)
-        where = f"{line.label if line else line_id}, reading {place + 1}"
-        words = f"<b>{shell.escape(f'{where}: {sentence(fault.code, fault.params)}')}</b>"
-        buttons = [("Read it again", lambda: self._read_again(line_id))]
-        if fault.code.startswith("cell."):
-            buttons.insert(0, ("Keep it", lambda: self._page.decide_straggler(line_id, place)))
-        return self._message("stop", f"{words} {shell.escape(fault.hint or '')}", buttons)
+        self._messages.children = [self._apart_message(line_id, place, caution) for line_id, place, caution in apart]
 
     def _apart_message(self, line_id: str, place: int, caution: Caution) -> W.VBox:
         words = f"<b>{shell.escape(sentence(caution.code, caution.params))}</b>"
-        buttons = [
+        actions: list[Action] = [
             ("Keep it", lambda: self._page.decide_straggler(line_id, place)),
             ("Leave it out, with a reason", lambda: self._ask_out(line_id, place)),
-            ("Read it again", lambda: self._read_again(line_id)),
+            ("Read it again", lambda: self.part.read_again(line_id)),
         ]
-        return self._message("watch", words, buttons)
-
-    def _message(self, state: shell.State, html: str, buttons: Sequence[tuple[str, Callable[[], object]]]) -> W.VBox:
-        return shell.rows(
-            [
-                shell.html(shell.message(state, html)),
-                shell.bar([self._small(label, act) for label, act in buttons], "lk-bar", "lk-msg-bar"),
-            ]
-        )
-
-    def _small(self, words: str, act: Callable[[], object]) -> W.Button:
-        made = shell.button(words, self._guard(lambda _button: act()))
-        made.add_class("lk-slim")
-        return made
+        return cell_message("watch", words, actions, self._guard)
 
     def _ask_out(self, line_id: str, place: int) -> None:
         def leave(reason: str) -> None:
@@ -189,9 +161,12 @@ class ReadingsSection:
 
         self._ask.ask("What was wrong with this reading? The reason goes on the sheet.", "Leave it out", leave)
 
-    def _read_again(self, line_id: str) -> None:
-        self._page.grid_event("readings", GridEvent("menu", row=line_id, item="read-again"))
-        self.part.grid.listen()
+
+def _opened(box: W.DOMWidget) -> bool:
+    """Open what is folded away, or fold it away; whether it is open now."""
+    opened = box.layout.display == "none"
+    box.layout.display = "" if opened else "none"
+    return opened
 
 
 def _margin(page: CalibratePage) -> str:

@@ -268,6 +268,7 @@ class ReadingGrid {
 
   showBand() {
     const current = this.model.get("current");
+    this.root.toggleAttribute("data-lk-complete", !current);
     this.band.root.tabIndex = this.table.at(this.cursor) || this.locked ? -1 : 0;
     this.band.show(this.bandNow(), {
       deaf: !this.listening && !this.locked,

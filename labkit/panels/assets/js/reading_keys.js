@@ -50,7 +50,7 @@ const ON_CONTROLS = ["Enter", " ", "ArrowUp", "ArrowDown", "Home", "End"]; // wh
 function onKey(grid, event) {
   event.stopPropagation(); // JupyterLab would take digits and letters for commands
   if (grid.model.get("sounds")) grid.sounds.wake();
-  if (event.isComposing) return;
+  if (event.isComposing || event.defaultPrevented) return;
   if (grid.editor?.input === event.target) return onEditorKey(grid, event);
   if (grid.menu.open && grid.menu.onKey(event)) return;
   if (actOn(grid, event)) {
@@ -151,21 +151,25 @@ function onEditorKey(grid, event) {
 
 // Keys that reach the page: F8, and whatever is typed while nothing has the focus and this grid is on duty.
 function onPageKey(grid, event) {
-  if (event.defaultPrevented || grid.locked || grid.root.contains(event.target)) return;
+  if (event.defaultPrevented || grid.locked) return;
   if (event.key === "F8" && answersF8(grid)) {
     event.preventDefault();
     grid.listen();
+  } else if (grid.root.contains(event.target)) {
+    return;
   } else if (grid.listening && event.target === document.body && event.key !== "Tab") {
     grid.focusPlace();
     onKey(grid, event);
   }
 }
 
-// Of several grids on a page it is the one that listened last; before that, the first that can be seen.
+// Of several grids on a page it is the one that listened last; before that, the first that can be seen. One that is
+// complete hands on to the next below it that is not.
 function answersF8(grid) {
-  const onDuty = document.querySelector("[data-lk-duty]");
-  const visible = [...document.querySelectorAll(".lk-reading")].find((root) => root.offsetParent);
-  return (onDuty ?? visible) === grid.root;
+  const visible = [...document.querySelectorAll(".lk-reading")].filter((root) => root.offsetParent);
+  const onDuty = Math.max(0, visible.findIndex((root) => root.hasAttribute("data-lk-duty")));
+  const open = visible.slice(onDuty).find((root) => !root.hasAttribute("data-lk-complete"));
+  return (open ?? visible[onDuty]) === grid.root;
 }
 
 // ---- mouse ----

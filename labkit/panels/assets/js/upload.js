@@ -9,7 +9,7 @@ class Upload {
     this.words = model.get("words");
     this.sends = 0;
     this.build(el);
-    this.onMessage = (content) => this.answer(content);
+    this.onMessage = (content) => (content.type === "ask" ? this.ask() : this.answer(content));
     model.on("msg:custom", this.onMessage);
   }
 
@@ -30,6 +30,10 @@ class Upload {
     this.input.addEventListener("change", () => this.chosen());
     this.takeDrops();
     el.append(this.root);
+  }
+
+  ask() {
+    requestAnimationFrame(() => this.cells.focus()); // it may only now become visible
   }
 
   takeDrops() {
