@@ -199,7 +199,8 @@ def build_points(readings: Readings, conditions: Conditions) -> PointTable:
     Raises
     ------
     BadInput
-        A reading too large for any display, no reading that counts towards the fit, or a raw signal that changes its sign.
+        A reading too large for any display, no reading that counts towards the fit, or a raw signal that changes its
+        sign.
     """
     for row in readings.rows:
         if not abs(row.value) <= LARGEST_READING:
