@@ -21,6 +21,8 @@ from labkit.problems import BadFile, Fault, Where
 from labkit.units import parse_length
 
 MOST_BYTES: Final = 1_000_000
+LONGEST_TEXT: Final = 2_000
+"""Characters: more than a sheet has room for."""
 
 _PART: Final = ("name", "maker", "model", "serial", "firmware", "kind", "due")
 _NO_LIMIT: Final = "none"
@@ -48,7 +50,7 @@ def read_about(source: str | bytes | os.PathLike[str]) -> About:
     text, name = _text(source)
     try:
         found = tomllib.loads(text)
-    except (tomllib.TOMLDecodeError, RecursionError) as trouble:
+    except (ValueError, RecursionError) as trouble:
         line = re.search(r"line ([0-9]+)", str(trouble))
         where = Where(name, row=int(line.group(1)) if line else None)
         why = re.sub(r"\s*\(at .*\)$", "", str(trouble))
@@ -130,6 +132,7 @@ class _Keys:
         if not isinstance(value, str):
             self.fault("about.not_text", key)
             return ""
+        self._look_at_length(key, value)
         return value.strip()
 
     def texts(self, key: str) -> tuple[str, ...]:
@@ -140,7 +143,13 @@ class _Keys:
         if not isinstance(values, list) or not all(isinstance(each, str) for each in values):
             self.fault("about.not_text", key)
             return ()
+        for each in values:
+            self._look_at_length(key, each)
         return tuple(values)
+
+    def _look_at_length(self, key: str, text: str) -> None:
+        if len(text) > LONGEST_TEXT:
+            self.fault("about.long_text", key, limit=LONGEST_TEXT)
 
     def needed_text(self, key: str) -> str:
         value = self.text(key)

@@ -20,11 +20,11 @@ from labkit.bench.headings import (
 )
 from labkit.bench.numbers import number_like
 from labkit.bench.points import ROLE_NAMES, Points
-from labkit.bench.read_shims import RESERVED, THICKEST_MM, read_shims
+from labkit.bench.read_shims import RESERVED, read_shims
 from labkit.bench.reading_checks import check_readings
 from labkit.bench.readings import Reading, Readings, Signal
 from labkit.bench.reference_shims import ReferenceShims
-from labkit.bench.shims import ShimSet
+from labkit.bench.shims import THICKEST_MM, ShimSet
 from labkit.bench.tables import Source, read_table, source_name, table_of
 from labkit.problems import BadFile, Fault
 from labkit.units import length_unit, to_mm

@@ -10,7 +10,7 @@ from typing import Final
 from labkit.bench.cells import Notes, Row
 from labkit.bench.dates import parse_date
 from labkit.bench.headings import CellReader, Column, Layout, lay_out, length_unit_of
-from labkit.bench.shims import Shim, ShimSet
+from labkit.bench.shims import THICKEST_MM, Shim, ShimSet
 from labkit.bench.tables import Source, read_table
 from labkit.units import to_mm
 
@@ -58,9 +58,6 @@ _PER_K: Final = {
     "µm/(m·k)": 1e-6,
 }
 _MOST_EXPANSION_PER_K: Final = 1e-3
-
-THICKEST_MM: Final = 100.0
-"""No gauge of this kind reads through more; a larger length is a length in another unit."""
 
 LONGEST_NAME: Final = 100
 RESERVED: Final = ("zero", "background")

@@ -4,8 +4,7 @@ from __future__ import annotations
 
 from labkit.bench.cells import Notes, Row
 from labkit.bench.headings import CellReader, Layout, length_unit_of
-from labkit.bench.read_shims import THICKEST_MM
-from labkit.bench.shims import Shim, ShimSet
+from labkit.bench.shims import THICKEST_MM, Shim, ShimSet
 from labkit.units import to_mm
 
 

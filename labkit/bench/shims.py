@@ -5,12 +5,18 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass, field
 from datetime import date
-from typing import Any, Self
+from typing import Any, Final, Self
 
 import numpy as np
 from numpy.typing import NDArray
 
 from labkit.problems import BadInput, Caution
+
+THICKEST_MM: Final = 100.0
+"""No gauge of this kind reads through more; a larger length is a length in another unit."""
+
+THINNEST_MM: Final = 1e-6
+"""A shim of a few atoms is a length in another unit, too."""
 
 
 @dataclass(frozen=True)
@@ -64,6 +70,12 @@ class Shim:
         """Standard uncertainty [mm] without the part that is shared with the other shims."""
         certified = (self.u_mm or 0.0) ** 2 - self.shared_u_mm**2
         return float(np.sqrt(max(certified, 0.0) + self.flatness_u_mm**2 + self.wear_u_mm**2))
+
+    @property
+    def plausible(self) -> bool:
+        """Whether thickness and uncertainties are lengths that shims can have."""
+        stated = (self.u_mm or 0.0, self.shared_u_mm, self.flatness_u_mm, self.wear_u_mm)
+        return THINNEST_MM <= self.thickness_mm <= THICKEST_MM and all(u <= THICKEST_MM for u in stated)
 
     def at(self, temperature_degC: float) -> float:
         """The thickness [mm] at a temperature [°C]: x = X·(1 + α·(t − 20 °C))."""

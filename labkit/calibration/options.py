@@ -8,6 +8,7 @@ from typing import Final, TypeAlias
 import numpy as np
 
 from labkit.bench.conditions import Conditions
+from labkit.bench.shims import THICKEST_MM
 from labkit.curves.family import Array
 from labkit.metrology.conformity import OUTCOMES, RULES, Outcomes, Rule
 from labkit.problems import BadInput
@@ -102,8 +103,8 @@ def working_range_mm(given: tuple[float, float] | None, x: Array) -> tuple[float
             raise BadInput("curve.one_thickness", x_mm=low)
         return low, high
     low, high = (float(each) for each in given)
-    if not (np.isfinite(low) and np.isfinite(high) and 0 <= low < high):
-        raise BadInput("options.working_range", low_mm=low, high_mm=high)
+    if not (np.isfinite(low) and np.isfinite(high) and 0 <= low < high <= THICKEST_MM):
+        raise BadInput("options.working_range", low_mm=low, high_mm=high, limit_mm=THICKEST_MM)
     thinnest, thickest = float(x.min()), float(x.max())
     if low >= thickest or high <= thinnest:
         raise BadInput("options.range_outside", low_mm=thinnest, high_mm=thickest)

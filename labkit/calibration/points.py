@@ -26,6 +26,9 @@ REFERENCE_TEMPERATURE: Final = 20.0
 LARGEST_READING: Final = 1e15
 """In its unit: no display counts further, and beyond it sums of squares lose their digits and then their number."""
 
+SMALLEST_SIGNAL: Final = 1e-15
+"""In its unit: what is smaller is an arithmetic rest, and has no logarithm worth the name."""
+
 MOST_PLACES: Final = 15
 """Decimals that a display step may have."""
 
@@ -199,12 +202,10 @@ def build_points(readings: Readings, conditions: Conditions) -> PointTable:
     Raises
     ------
     BadInput
-        A reading too large for any display, no reading that counts towards the fit, or a raw signal that changes its
+        A number that no shim or display has, no reading that counts towards the fit, or a raw signal that changes its
         sign.
     """
-    for row in readings.rows:
-        if not abs(row.value) <= LARGEST_READING:
-            raise BadInput("number.too_large", row.where, typed=row.typed[:40])
+    _check_numbers(readings)
     cautions = list(readings.shims.cautions) + list(readings.cautions)
     resolution = _resolution(readings, conditions, cautions)
     if conditions.temperature_degC is None:
@@ -254,6 +255,16 @@ def build_points(readings: Readings, conditions: Conditions) -> PointTable:
     return PointTable(
         points, fitted, readings, conditions, variance, known_scale, sign, background, broken, tuple(cautions)
     )
+
+
+def _check_numbers(readings: Readings) -> None:
+    """Refuse what no shim is and no display shows, whose squares may have no number."""
+    for shim in readings.shims:
+        if not shim.plausible:
+            raise BadInput("points.shim", shim=shim.name)
+    for row in readings.rows:
+        if not abs(row.value) <= LARGEST_READING:
+            raise BadInput("number.too_large", row.where, typed=row.typed[:40])
 
 
 def reference_mm(shims: ShimSet, stack: Sequence[str], conditions: Conditions) -> float:
@@ -331,7 +342,11 @@ def _unit(readings: Readings) -> dict[str, str]:
 
 def _sign(means: Array, readings: Readings) -> int:
     """Raw signals below zero are turned positive; signals on both sides of zero have no logarithm and no order."""
-    if readings.signal == "thickness" or np.all(means > 0):
+    if readings.signal == "thickness":
+        return 1
+    if 0 < np.abs(means).min() < SMALLEST_SIGNAL:
+        raise BadInput("points.small_signal", value=float(np.abs(means).min()), unit=readings.unit)
+    if np.all(means > 0):
         return 1
     if np.all(means < 0):
         return -1

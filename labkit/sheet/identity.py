@@ -11,6 +11,7 @@ from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING, Final
 
 from labkit.problems import BadInput
+from labkit.sheet.typesetting import check_characters
 
 if TYPE_CHECKING:
     from cryptography import x509
@@ -100,7 +101,8 @@ def make_signer(name: str, authority: Authority, passphrase: str, *, now: dateti
     Raises
     ------
     BadInput
-        The name is empty or too long, the passphrase is empty, or the authority's two files do not belong together.
+        The name is empty, too long or not to be printed on a sheet, the passphrase is empty, or the authority's
+        two files do not belong together.
 
     References
     ----------
@@ -114,6 +116,7 @@ def make_signer(name: str, authority: Authority, passphrase: str, *, now: dateti
 
     if not passphrase:
         raise BadInput("identity.no_passphrase")
+    check_characters([("the signer's name", name)])
     try:
         root = x509.load_pem_x509_certificate(authority.certificate_pem)
         root_key = serialization.load_pem_private_key(authority.key_pem, password=None)

@@ -87,6 +87,10 @@ REFUSED: dict[str, tuple[str | bytes, str, list[str]]] = {
     "an absurd thickness": (GOOD, SHIMS.replace("A-6,3.0", "A-6,3000"), ["row 7"]),
     "shims without a name": (GOOD, SHIMS.replace("A-2,", ",", 1), ["row 3"]),
     "a number beyond any display": ("shim,indication [counts]\nA-1,1e300\nA-2,1e299\nA-3,1e298\n", SHIMS, ["too large"]),
+    "a number below any signal": ("shim,indication [counts]\nA-1,3\nA-2,2\nA-3,1e-300\n", SHIMS, ["too small"]),
+    "an absurd uncertainty": (GOOD, SHIMS.replace("0.25,0.0008", "0.25,1e300"), ["A-2", "uncertainty"]),
+    "an absurd coverage factor": (GOOD, SHIMS.replace("0.25,0.0008,2", "0.25,0.0008,1e-300"), ["A-2", "uncertainty"]),
+    "a shim of no thickness": (GOOD, SHIMS.replace("A-2,0.25", "A-2,1e-300"), ["A-2", "thickness"]),
     "only left-out readings": (HEAD.replace("]", "],left out") + "A-1,0.105,dropped\nA-2,0.255,dropped\n", SHIMS, []),
 }  # fmt: skip
 
@@ -133,6 +137,7 @@ def test_every_fault_is_named(tmp_path: Path, capsys: pytest.CaptureFixture[str]
         (["--range", "2:1"], "working range"),
         (["--range", "0.25"], "colon"),
         (["--range", "a:b"], "not a working range"),
+        (["--range", "0:1e300"], "100.0000 mm"),
         (["--tolerance", "0"], "above 0"),
         (["--tolerance", "wide"], "not a length"),
         (["--tolerance", "1e-320"], "above 0"),

@@ -63,7 +63,15 @@ def test_the_fingerprint_is_that_of_openssl(laboratory: Laboratory) -> None:
     assert fingerprint(laboratory.authority.certificate_pem).replace(" ", "") == openssl
 
 
-@pytest.mark.parametrize(("name", "code"), [("  ", "identity.no_name"), ("x" * 65, "identity.long_name")])
+@pytest.mark.parametrize(
+    ("name", "code"),
+    [
+        ("  ", "identity.no_name"),
+        ("x" * 65, "identity.long_name"),
+        ("漢", "sheet.character"),
+        ("a\nb", "sheet.character"),
+    ],
+)
 def test_a_name_must_fit_a_certificate(laboratory: Laboratory, name: str, code: str) -> None:
     with pytest.raises(BadInput) as caught:
         make_signer(name, laboratory.authority, PASSPHRASE)
