@@ -186,7 +186,6 @@ SENTENCES: Final[dict[str, str]] = {
     "about.unknown_key": "There is no key {key}.",
     "about.unknown_key.hint": "Known there: {known}.",
     "about.like_key": "There is no key {key}. Is it {like}?",
-    "about.long_text": "{key} is longer than {limit} characters.",
     "about.not_text": "{key} must be text, in quotation marks.",
     "about.not_a_number": "{key} must be a number.",
     "about.not_a_table": "{key} must be a table: [{key}].",
@@ -302,9 +301,6 @@ SENTENCES: Final[dict[str, str]] = {
     "command.sign_needs_sheet": "There is nothing to sign without a sheet.",
     "command.sign_needs_sheet.hint": "Add --sheet FILE.pdf.",
     # ---- points ----
-    "points.shim": "Shim {shim} has a thickness or an uncertainty that no shim has.",
-    "points.shim.hint": "Look whether the table of shims is in the unit that its heading names.",
-    "points.small_signal": "A signal of {value:~2} {unit} is too small to be one.",
     "points.none": "No reading counts towards the curve.",
     "points.none.hint": "Read contact zero and at least two shims, or count readings that were left out.",
     "points.mixed_signs": "The raw signal changes its sign: {count} of {total} points lie below zero.",
@@ -355,8 +351,8 @@ SENTENCES: Final[dict[str, str]] = {
     "as_found.no_curve": "As found could not be judged: no curve was in force.",
     "correct.repeats": "The number of readings must be 1 or more; it is {repeats}.",
     # ---- options ----
-    "options.working_range": "The upper end of the working range, {high_mm:mm}, must be above {low_mm:mm}, and both "
-    "from 0 to {limit_mm:mm}.",
+    "options.working_range": "The upper end of the working range, {high_mm:mm}, must be above {low_mm:mm}, and neither "
+    "below 0.",
     "options.tolerance": "The tolerance must be above 0 (0.000001 µm at least).",
     "options.target_u": "The target U must be above 0 (0.000001 µm at least).",
     "options.tolerance_pair": "A tolerance is one number or a lower and an upper limit; {got} numbers were given.",
@@ -430,11 +426,13 @@ SENTENCES: Final[dict[str, str]] = {
     "grid.closing_difference": "Closing difference {difference_mm:µm}, limit {limit_mm:µm}",
     "grid.closing_no_limit": "Closing difference {difference_mm:µm}",
     "grid.background_moved": "{now}, {moved} away from last time. Look for steel near the bench, then read it again.",
+    "grid.reference": "Reference, {unit}",
+    "grid.mean": "Mean, {unit}",
+    "grid.spread": "s, {unit}",
     "grid.note": "Readings in {unit}. Usual spread s = {s} from {dof} degrees of freedom.",
     # ---- the page Calibrate: band ----
     "band.nothing": "Nothing",
     "band.background": "No target near",
-    "grid.spread": "s, {unit}",
     "band.zero": "Contact zero",
     "band.shim": "Shim {name}",
     "band.shim_of": "Shim {name}, {x_mm:mm}",
@@ -443,11 +441,11 @@ SENTENCES: Final[dict[str, str]] = {
     "band.last_of": "Last taken, {name}, {reading} of {wanted}:",
     "band.next": "Reading {reading} of {wanted} is next.",
     "band.complete": "All rows are complete.",
+    "band.put_right": "{line}, reading {reading}, is to be put right.",
     "band.begin_background": "Take the target away, let the number settle, and press Enter: the background first, then "
     "contact zero and the two end shims.",
     "band.begin": "Put the target on the bare tip and press Enter: contact zero first, then the lower and the upper end "
     "shim.",
-    "band.put_right": "{line}, reading {reading}, is to be put right.",
     "band.advice": "Next: {shim}, {x_mm:mm}.",
     "band.lowers": "It lowers U from {before_mm:U} to {after_mm:U}.",
     "band.being_read": "Being read",
@@ -463,11 +461,11 @@ SENTENCES: Final[dict[str, str]] = {
     "mark.not_read": "Not read",
     "mark.of": "{done} of {all} read",
     "mark.rows": "{done} of {all} rows",
+    "mark.cell": "One cell to put right",
     "mark.cells": "{count} cells to put right",
     "mark.none_yet": "None yet",
     "mark.apart": "One stands apart",
     "mark.no_curve": "No curve",
-    "mark.cell": "One cell to put right",
     "mark.computing": "Computing",
     "mark.three_points": "Needs three points",
     "mark.turns": "It turns",
@@ -529,6 +527,8 @@ SENTENCES: Final[dict[str, str]] = {
     "page.too_many": "{line} would have more than {most} readings.",
     "page.too_many.hint": "A row holds at most {most}. Take fewer, or leave out what does not belong.",
     "page.cannot_keep": "The certificate could not be kept: {why}. Nothing was signed.",
+    "page.elsewhere": "This draft was changed in another tab. What was done last on this page is not kept, and the page "
+    "can only be looked at now. Open it again to go on with the newer one.",
     "page.other_draft": "This draft is not one of the page Calibrate.",
     "readings.row_left_out": "Left out: shim {shims} is not in {set}.",
     "remark.as_found_reason": "As found could not be read: {reason}",

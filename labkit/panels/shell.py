@@ -15,6 +15,7 @@ from typing import Final, Literal, TypeVar
 import ipywidgets as W
 
 from labkit.bench.about import Party
+from labkit.messages import sentence
 from labkit.panels.browser import source
 from labkit.panels.heartbeat import Heartbeat
 from labkit.panels.pages import address, pages
@@ -316,9 +317,14 @@ def say_cells(frame: Page, cells: Mapping[str, str]) -> None:
     say(frame.cells, f'<dl class="lk-cells">{shown}</dl>')
 
 
-def say_banner(frame: Page, text: str = "") -> None:
-    """A sentence across the page, over the strip; none takes it away. For `labkit.panels.guard.guarded`."""
-    shown = f'<div class="lk-banner" role="alert"><span class="lk-banner-text">{escape(text)}</span></div>'
+def say_banner(frame: Page, text: str = "", *, again: bool = False) -> None:
+    """
+    A sentence across the page, over the strip; none takes it away. For `labkit.panels.guard.guarded`.
+
+    With `again` a button opens the page again, where it has an address of its own.
+    """
+    button = f'<a class="lk-btn" href="">{escape(sentence("lost.again"))}</a>' if again and in_dashboard() else ""
+    shown = f'<div class="lk-banner" role="alert"><span class="lk-banner-text">{escape(text)}</span>{button}</div>'
     say(frame.banner, shown if text else "")
 
 

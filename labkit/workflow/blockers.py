@@ -288,13 +288,13 @@ def _mark_of_checks(page: CalibrateModel, left: list[Blocker]) -> Mark:
         return bad
     verdict = page.result.verdict if page.result is not None else None
     if verdict in FAILED:
-        return Mark("stop", Reason("mark.verdict", {"verdict": verdict}))
+        return Mark("stop", Reason("mark.verdict", {"verdict": verdict.capitalize()}))
     if any(blocker.section == 6 for blocker in left):
         lines = _at_hand(page, "check")
         done = sum(line.complete for line in lines)
         return Mark("part", Reason("mark.of", {"done": done, "all": len(lines)}))
     if verdict == "conditional pass":
-        return Mark("watch", Reason("mark.verdict", {"verdict": verdict}))
+        return Mark("watch", Reason("mark.verdict", {"verdict": verdict.capitalize()}))
     return Mark("ok", Reason("mark.done"))
 
 

@@ -65,10 +65,14 @@ def band(page: CalibrateModel, part: str) -> dict[str, Any]:
     return shown
 
 
-def spread_heading(page: CalibrateModel, unit: str = "mm") -> str:
-    """The heading over the spreads, with the unit that they are shown in."""
-    raw = page.rig is not None and page.rig.signal == "raw"
-    return sentence("grid.spread", {"unit": page.rig.unit if page.rig is not None and raw else small_unit(unit)})
+def headings(page: CalibrateModel, unit: str = "mm") -> dict[str, str]:
+    """The headings over numbers, with the units that these are shown in: seldom that of the readings, as typed."""
+    raw = page.rig.unit if page.rig is not None and page.rig.signal == "raw" else ""
+    return {
+        "reference": sentence("grid.reference", {"unit": unit}),
+        "mean": sentence("grid.mean", {"unit": raw or unit}),
+        "s": sentence("grid.spread", {"unit": raw or small_unit(unit)}),
+    }
 
 
 def unit_note(page: CalibrateModel, unit: str = "mm") -> str:
@@ -79,7 +83,8 @@ def unit_note(page: CalibrateModel, unit: str = "mm") -> str:
     variance = result.table.variance
     middle = float(np.median([point.x_mm for point in result.table.points]))
     spread = _spread_text(page, float(variance.sd(middle)), unit, with_unit=True)
-    return sentence("grid.note", {"unit": page.rig.unit, "s": spread, "dof": int(variance.dof)})
+    shown = "inches" if page.rig.unit == "in" else page.rig.unit
+    return sentence("grid.note", {"unit": shown, "s": spread, "dof": int(variance.dof)})
 
 
 def _row(page: CalibrateModel, line: Line, unit: str, apart: set[tuple[str, int]], *, now: bool) -> dict[str, Any]:

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import re
+
 from playwright.sync_api import Page, expect
 
 from tests.browser.conftest import Served
-from tests.browser.technician import SLOW_MS, what_the_gauge_shows
+from tests.browser.technician import SLOW_MS, Technician, what_the_gauge_shows
 from tests.browser.test_technician import open_calibrate
 
 
@@ -62,3 +64,24 @@ def test_what_opens_below_the_grid_gets_the_cursor(page: Page, served: Served) -
     expect(readings.locator("select")).to_be_focused()
     readings.get_by_role("button", name="Paste cells or upload a file").click()
     expect(readings.locator("textarea")).to_be_focused()
+
+
+def test_a_draft_changed_in_another_tab_is_said_across_the_page(page: Page, served: Served) -> None:
+    who = open_calibrate(page, served)
+    who.choose_person("M. Okonjo")
+    who.choose_rig()
+    expect(page).to_have_url(re.compile(r"\?draft="))
+    other = page.context.new_page()
+    other.goto(page.url)
+    expect(other.locator(".lk-strip")).to_contain_text("Rig 2")
+    elsewhere = Technician(other)
+    elsewhere.type_field("Temperature at the start", "20.9")
+    expect(elsewhere.section("Sheet")).not_to_contain_text("The temperature is not given")
+
+    banner = page.locator(".widget-html.lk-banner-place")
+    expect(banner).not_to_contain_text("another tab")
+    who.type_field("Temperature at the start", "20.1")
+    expect(banner).to_contain_text("What was done last on this page is not kept")
+    banner.get_by_role("link", name="Open again").click()
+    expect(page.get_by_title("Temperature at the start")).to_have_value("20.9")
+    expect(banner).not_to_contain_text("another tab")

@@ -209,16 +209,14 @@ def test_a_page_that_may_only_be_looked_at_asks_for_nothing(tmp_path: Path) -> N
     assert "buttons" not in grid_view.band(page, "readings").get("advice", {})
 
 
-def test_spreads_stand_under_the_unit_that_they_are_in(tmp_path: Path) -> None:
+def test_numbers_stand_under_the_units_that_they_are_in(tmp_path: Path) -> None:
     page = begun_page(demo_folder(tmp_path), worker=Asleep())
-    assert [grid_view.spread_heading(page, unit) for unit in ("mm", "µm", "in", "mil")] == [
-        "s, µm",
-        "s, µm",
-        "s, mil",
-        "s, mil",
-    ]
+    heads = grid_view.headings(page, "mm")
+    assert heads == {"reference": "Reference, mm", "mean": "Mean, mm", "s": "s, µm"}
+    assert grid_view.headings(page, "in")["s"] == "s, mil"
     counts = begun_page(demo_folder(tmp_path / "raw"), "Rig 3", Asleep())
-    assert grid_view.spread_heading(counts) == "s, counts"
+    heads = grid_view.headings(counts, "in")
+    assert heads == {"reference": "Reference, in", "mean": "Mean, counts", "s": "s, counts"}
 
 
 def test_a_raw_mean_has_one_decimal_more_than_what_was_typed(tmp_path: Path) -> None:

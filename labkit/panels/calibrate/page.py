@@ -126,8 +126,10 @@ class CalibrateView:
 
     def _say_saving(self, zone: str) -> None:
         """While the draft cannot be saved, a banner; it goes when it is saved again."""
-        since = self.page.not_saved_since
-        if since:
+        since, problem = self.page.not_saved_since, self.page.problem
+        if problem is not None and problem.code == "draft.newer_elsewhere":
+            shell.say_banner(self.frame, sentence("page.elsewhere"), again=True)
+        elif since:
             shell.say_banner(self.frame, sentence("page.not_saved", {"time": time_of_day(since, zone)}))
         elif self._said_not_saved:
             shell.say_banner(self.frame)

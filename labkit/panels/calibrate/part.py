@@ -52,7 +52,7 @@ class ReadingPart:
             grid.rows = grid_view.rows(page, self._part, unit)
             grid.current = grid_view.current(page, self._part)
             grid.band = grid_view.band(page, self._part)
-            grid.headings = grid.headings | {"s": grid_view.spread_heading(page, unit)}
+            grid.headings = grid.headings | grid_view.headings(page, unit)
             grid.unit_note = grid_view.unit_note(page, unit) if self._part == "readings" else ""
             grid.read_only = page.read_only
             if page.particulars is not None:

@@ -8,7 +8,7 @@ from typing import Any
 import ipywidgets as W
 
 from labkit.charts import curve_figure, quantile_figure
-from labkit.messages import family_label
+from labkit.messages import family_label, sentence
 from labkit.panels import result_tables, shell
 from labkit.panels.calibrate.part import Guard
 from labkit.panels.calibrate.result_figure import ResultFigure
@@ -104,7 +104,8 @@ class CurveSection:
 def _empty(page: CalibratePage) -> str:
     if page.problem is not None:
         hint = page.problem.hint or ""
-        return shell.message("stop", f"<b>{shell.escape(page.problem)}</b> {shell.escape(hint)}")
+        words = sentence(page.problem.code, page.problem.params)
+        return shell.message("stop", f"<b>{shell.escape(words)}</b> {shell.escape(hint)}")
     if page.computing:
         return shell.lead("Computing.", quiet=True)
     read = sum(line.taken > 0 for line in page.log.of("zero", "fit"))

@@ -65,7 +65,7 @@ class SheetSection:
                 shell.with_classes(
                     W.GridBox(
                         [
-                            shell.rows([self._look, self._preview]),
+                            shell.rows([self._look, self._preview], "lk-stack"),
                             shell.rows(
                                 [
                                     self._left,
