@@ -186,6 +186,7 @@ SENTENCES: Final[dict[str, str]] = {
     "about.unknown_key": "There is no key {key}.",
     "about.unknown_key.hint": "Known there: {known}.",
     "about.like_key": "There is no key {key}. Is it {like}?",
+    "about.long_text": "{key} is longer than {limit} characters.",
     "about.not_text": "{key} must be text, in quotation marks.",
     "about.not_a_number": "{key} must be a number.",
     "about.not_a_table": "{key} must be a table: [{key}].",
@@ -301,6 +302,9 @@ SENTENCES: Final[dict[str, str]] = {
     "command.sign_needs_sheet": "There is nothing to sign without a sheet.",
     "command.sign_needs_sheet.hint": "Add --sheet FILE.pdf.",
     # ---- points ----
+    "points.shim": "Shim {shim} has a thickness or an uncertainty that no shim has.",
+    "points.shim.hint": "Look whether the table of shims is in the unit that its heading names.",
+    "points.small_signal": "A signal of {value:~2} {unit} is too small to be one.",
     "points.none": "No reading counts towards the curve.",
     "points.none.hint": "Read contact zero and at least two shims, or count readings that were left out.",
     "points.mixed_signs": "The raw signal changes its sign: {count} of {total} points lie below zero.",
@@ -351,8 +355,8 @@ SENTENCES: Final[dict[str, str]] = {
     "as_found.no_curve": "As found could not be judged: no curve was in force.",
     "correct.repeats": "The number of readings must be 1 or more; it is {repeats}.",
     # ---- options ----
-    "options.working_range": "The upper end of the working range, {high_mm:mm}, must be above {low_mm:mm}, and neither "
-    "below 0.",
+    "options.working_range": "The upper end of the working range, {high_mm:mm}, must be above {low_mm:mm}, and both "
+    "from 0 to {limit_mm:mm}.",
     "options.tolerance": "The tolerance must be above 0 (0.000001 µm at least).",
     "options.target_u": "The target U must be above 0 (0.000001 µm at least).",
     "options.tolerance_pair": "A tolerance is one number or a lower and an upper limit; {got} numbers were given.",
