@@ -157,7 +157,7 @@ def _known_method(method: str) -> bool:
 def _points(result: Calibration) -> list[dict[str, Any]]:
     """The points with their residuals, in thickness."""
     curve = result.curve
-    off = curve.residuals / curve.slope(curve.points.x)
+    off = curve.residuals_mm
     U = result.expanded(curve.points.x)[0] if result.usable else None
     return [
         point.to_dict()

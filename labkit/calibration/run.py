@@ -284,14 +284,14 @@ def _say_curve(
             refused = share < MONOTONE_REFUSED
             cautions.append(Caution("curve.turns" if refused else "curve.may_turn", {"share": share}))
     if not row.fits and row.chi2 is not None:
-        worst = int(np.argmax(np.abs(curve.residuals / curve.slope(curve.points.x))))
-        off = abs(float(curve.residuals[worst] / curve.slope(curve.points.x[worst : worst + 1])[0]))
+        off = np.abs(curve.residuals_mm)
+        worst = int(np.argmax(off))
         params = {
             "family": curve.family,
             "chi2": row.chi2,
             "limit": row.chi2_limit,
             "shim": table.points[worst].name,
-            "off_mm": off,
+            "off_mm": float(off[worst]),
         }
         cautions.append(Caution("curve.disagrees", params))
     ratio = row.chi2_per_dof
@@ -329,13 +329,9 @@ def _as_found(
 
     def as_shown(mean: float, n: int) -> tuple[float, Budget]:
         u = float(np.sqrt(table.variance.variance_of_mean(mean, n)))
-        return mean, Budget(mean, (_line_of_reading(u, n, table),))
+        return mean, Budget(mean, (BudgetLine("budget.reading", u, table.variance.dof, {"n": n}),))
 
     return check_shims(rows, table, as_shown, criterion, cautions)
-
-
-def _line_of_reading(u: float, n: int, table: PointTable) -> BudgetLine:
-    return BudgetLine("budget.reading", u, table.variance.dof, {"n": n})
 
 
 def _largest_budget(curve: Curve, uncertainty: Uncertainty, working: tuple[float, float]) -> Budget:

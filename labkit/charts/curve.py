@@ -175,7 +175,7 @@ class _Drawing:
     def residual(self) -> Array:
         """Points less the curve, in thickness, in the small unit."""
         curve = self.result.curve
-        return curve.residuals / curve.slope(curve.points.x) * self.fine
+        return curve.residuals_mm * self.fine
 
     @cached_property
     def bars(self) -> Array:

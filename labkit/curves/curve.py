@@ -127,6 +127,11 @@ class Curve(ABC):
         return self.points.y - self.value(self.points.x)
 
     @property
+    def residuals_mm(self) -> Array:
+        """The residuals read in thickness, by the curve's own slope [mm], shape (m,)."""
+        return self.residuals / self.slope(self.points.x)
+
+    @property
     def standard_errors(self) -> dict[str, float]:
         """Standard uncertainty of each parameter; empty where none is stated."""
         if self.covariance is None:

@@ -6,8 +6,7 @@ from collections.abc import Callable
 
 from labkit.panels import shell
 from labkit.panels.answer import Answer
-
-Guard = Callable[..., Callable[..., None]]
+from labkit.panels.guard import Guard
 
 
 class Ask:

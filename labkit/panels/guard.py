@@ -18,6 +18,9 @@ from labkit.problems import Problem
 
 P = ParamSpec("P")
 
+Guard = Callable[..., Callable[..., None]]
+"""What a page hands to its parts to put around their callbacks: `guarded` with the page's own banner."""
+
 _log = logging.getLogger("labkit.pages")
 
 

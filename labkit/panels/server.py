@@ -40,10 +40,10 @@ from voila.tornado.treehandler import TornadoVoilaTreeHandler
 
 from labkit.bench.about import Party
 from labkit.ledger import Bench, DraftLine, list_drafts, load_bench
-from labkit.panels.clock import day_and_time
 from labkit.panels.pages import address, pages
 from labkit.paths import DATA_VARIABLE, workbooks
 from labkit.problems import Problem
+from labkit.workflow.clock import day_and_time
 
 PANELS: Final = Path(__file__).resolve().parent
 TEMPLATE: Final = "labkit"

@@ -9,11 +9,11 @@ import pytest
 from labkit import paths
 from labkit.bench.about import Party
 from labkit.panels import shell
-from labkit.panels.clock import day_and_time, time_of_day
 from labkit.panels.guard import guarded
 from labkit.panels.pages import address, pages
 from labkit.panels.visitor import wanted_draft
 from labkit.problems import BadInput
+from labkit.workflow.clock import day_and_time, time_of_day
 
 NASTY = """<img src=x onerror="alert('1')">&"""
 SAFE = "&lt;img src=x onerror=&quot;alert(&#x27;1&#x27;)&quot;&gt;&amp;"

@@ -3,23 +3,47 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from typing import Any
 
 import ipywidgets as W
 
 from labkit.messages import sentence
 from labkit.panels import shell
-from labkit.problems import Fault
+from labkit.panels.guard import Guard
+from labkit.problems import Fault, Finding
 from labkit.workflow.calibrate import CalibratePage
 from labkit.workflow.log import PARTS
 
-Guard = Callable[..., Callable[..., None]]
 Action = tuple[str, Callable[[], object]]
 """What a button says, and what it does."""
 
 
+class CellMessages:
+    """
+    One message a cell, built again only when others are to be said: a button under the finger is never replaced.
+
+    Parameters
+    ----------
+    message : callable
+        Makes the message of a cell, from the line's id, the place and what was found.
+    """
+
+    def __init__(self, message: Callable[[str, int, Any], W.VBox]) -> None:
+        self._message = message
+        self._said: list[tuple[str, int, str]] = []
+        self.root = shell.rows([], "lk-stack")
+
+    def show(self, found: Sequence[tuple[str, int, Finding]]) -> None:
+        """Say what was found, by line and place."""
+        said = [(line_id, place, str(finding)) for line_id, place, finding in found]
+        if said != self._said:
+            self._said = said
+            self.root.children = [self._message(*each) for each in found]
+
+
 class BadCells:
     """
-    One message for each cell of a part that holds no reading: kept as typed, and nothing computed from it.
+    The cells of a part that hold no reading: kept as typed, and nothing computed from them.
 
     Parameters
     ----------
@@ -33,17 +57,13 @@ class BadCells:
 
     def __init__(self, page: CalibratePage, part: str, guard: Guard, read_again: Callable[[str], object]) -> None:
         self._page, self._part, self._guard, self._read_again = page, part, guard, read_again
-        self._said: list[tuple[str, int, str]] = []
-        self.root = shell.rows([], "lk-stack")
+        self._messages = CellMessages(self._message)
+        self.root = self._messages.root
 
     def show(self) -> None:
-        """What the model holds now; built again only when others are to be said."""
+        """What the model holds now."""
         here = {line.id for line in self._page.log.of(*PARTS[self._part])}
-        bad = [(*place, fault) for place, fault in self._page.collected.bad.items() if place[0] in here]
-        said = [(line_id, place, str(fault)) for line_id, place, fault in bad]
-        if said != self._said:
-            self._said = said
-            self.root.children = [self._message(line_id, place, fault) for line_id, place, fault in bad]
+        self._messages.show([(*place, fault) for place, fault in self._page.collected.bad.items() if place[0] in here])
 
     def _message(self, line_id: str, place: int, fault: Fault) -> W.VBox:
         line = self._page.log.line(line_id)

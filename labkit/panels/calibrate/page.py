@@ -18,7 +18,6 @@ from labkit.panels.calibrate.section_extra import ExtraSection
 from labkit.panels.calibrate.section_readings import ReadingsSection
 from labkit.panels.calibrate.section_rig import RigSection
 from labkit.panels.calibrate.section_sheet import SheetSection
-from labkit.panels.clock import day_and_time, time_of_day
 from labkit.panels.guard import guarded, report
 from labkit.panels.result_tables import strip_cells
 from labkit.panels.visitor import wanted_draft
@@ -26,6 +25,7 @@ from labkit.paths import data_folder
 from labkit.problems import Problem
 from labkit.workflow.blockers import marks
 from labkit.workflow.calibrate import CalibratePage
+from labkit.workflow.clock import day_and_time, time_of_day
 
 INTRO: Final = (
     "Read the check shims as found, then the shims; choose the curve, prove it on the check shims, sign the sheet. "
@@ -65,7 +65,8 @@ class CalibrateView:
         self.frame.person.observe(self._guard(self._person_chosen), "value")
         self.frame.units.observe(self._guard(lambda _: self.refresh()), "value")
         self.frame.theme.on_change(self._guard(lambda _: self.refresh()))
-        page.observe(self._guard(lambda _: self.refresh()), ["version", "saved", "not_saved_since", "number"])
+        page.observe(self._guard(lambda _: self.refresh()), ["version", "number"])
+        page.observe(self._guard(lambda _: self._say_head()), ["saved", "not_saved_since"])
         page.observe(self._guard(self._fault), "fault")
         self.frame.heartbeat.on_msg(self._guard(lambda *_: page.save_again()))
 
@@ -87,7 +88,7 @@ class CalibrateView:
         self.sheet.show()
         for no, mark in marks(page).items():
             shell.say_mark(frame, no, mark.state, str(mark.words))
-        self._say_head(unit)
+        self._say_head()
 
     def _open(self, draft_id: str) -> None:
         page, frame = self.page, self.frame
@@ -108,7 +109,7 @@ class CalibrateView:
         if name != self.page.person:
             self.page.choose_person(name)
 
-    def _say_head(self, unit: str) -> None:
+    def _say_head(self) -> None:
         page, frame = self.page, self.frame
         zone = page.bench.zone
         rig = page.rig
@@ -120,12 +121,12 @@ class CalibrateView:
         self._say_saving(zone)
         if page.not_saved_since:
             saved = ("Not saved since", time_of_day(page.not_saved_since, zone))
-        shell.say_strip(frame, self._strip(unit), saved)
+        shell.say_strip(frame, self._strip(frame.units.value), saved)
         frame.heartbeat.saved = time_of_day(page.saved, zone)
         frame.heartbeat.draft = page.id if page.revision else ""
 
     def _say_saving(self, zone: str) -> None:
-        """While the draft cannot be saved, a banner; it goes when it is saved again."""
+        """A banner where another tab went on, or while the draft cannot be saved; that one goes when it is saved."""
         since, problem = self.page.not_saved_since, self.page.problem
         if problem is not None and problem.code == "draft.newer_elsewhere":
             shell.say_banner(self.frame, sentence("page.elsewhere"), again=True)

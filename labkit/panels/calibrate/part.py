@@ -6,11 +6,10 @@ from collections.abc import Callable, Mapping
 
 from labkit.panels import shell
 from labkit.panels.calibrate.cell_messages import BadCells
+from labkit.panels.guard import Guard
 from labkit.panels.reading_grid import GridEvent, ReadingGrid
 from labkit.workflow import grid_view
 from labkit.workflow.calibrate import CalibratePage
-
-Guard = Callable[..., Callable[..., None]]
 
 
 class ReadingPart:

@@ -8,8 +8,9 @@ import ipywidgets as W
 
 from labkit.panels import shell
 from labkit.panels.ask import Ask
-from labkit.panels.calibrate.part import Guard, ReadingPart
+from labkit.panels.calibrate.part import ReadingPart
 from labkit.panels.check_tables import check_table
+from labkit.panels.guard import Guard
 from labkit.workflow.calibrate import CalibratePage
 
 WHY = "As found shows what the rig did until today. Once it is cleaned, zeroed or adjusted, nobody can read it again."

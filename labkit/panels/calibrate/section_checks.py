@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from labkit.messages import sentence
 from labkit.panels import shell
-from labkit.panels.calibrate.part import Guard, ReadingPart
+from labkit.panels.calibrate.part import ReadingPart
 from labkit.panels.check_tables import check_table
 from labkit.panels.fields import Form
+from labkit.panels.guard import Guard
 from labkit.workflow.blockers import marks
 from labkit.workflow.calibrate import CalibratePage
 

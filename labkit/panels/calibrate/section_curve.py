@@ -10,9 +10,9 @@ import ipywidgets as W
 from labkit.charts import curve_figure, quantile_figure
 from labkit.messages import family_label, sentence
 from labkit.panels import result_tables, shell
-from labkit.panels.calibrate.part import Guard
 from labkit.panels.calibrate.result_figure import ResultFigure
 from labkit.panels.fields import Form
+from labkit.panels.guard import Guard
 from labkit.workflow.calibrate import CalibratePage
 
 MARGIN = (

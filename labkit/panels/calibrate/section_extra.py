@@ -8,8 +8,8 @@ import ipywidgets as W
 
 from labkit.charts import u_figure
 from labkit.panels import next_tables, shell
-from labkit.panels.calibrate.part import Guard
 from labkit.panels.calibrate.result_figure import ResultFigure
+from labkit.panels.guard import Guard
 from labkit.workflow.calibrate import CalibratePage
 
 

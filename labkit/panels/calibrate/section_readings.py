@@ -11,13 +11,14 @@ from labkit.format import length
 from labkit.messages import sentence
 from labkit.panels import shell
 from labkit.panels.ask import Ask
-from labkit.panels.calibrate.cell_messages import Action, cell_message
-from labkit.panels.calibrate.part import Guard, ReadingPart
-from labkit.panels.clock import time_of_day
+from labkit.panels.calibrate.cell_messages import Action, CellMessages, cell_message
+from labkit.panels.calibrate.part import ReadingPart
+from labkit.panels.guard import Guard
 from labkit.panels.reading_grid import ROW_MENU, GridEvent
 from labkit.panels.upload import Upload
 from labkit.problems import Caution
 from labkit.workflow.calibrate import CalibratePage
+from labkit.workflow.clock import time_of_day
 from labkit.workflow.log import PARTS
 
 TOOLS: Final = (
@@ -63,14 +64,13 @@ class ReadingsSection:
         self._add = shell.bar([self._shim, shell.button("Add it", guard(self._add_shim))])
         self._add.layout.display = "none"
         self._ask = Ask(guard)
-        self._messages = shell.rows([], "lk-stack")
-        self._messages_for: list[tuple[str, int, str]] = []
+        self._apart = CellMessages(self._apart_message)
         self._notes = shell.html()
         self.section = shell.section(
             3,
             "Readings",
             notes=[self._notes],
-            body=[self.part.root, self._upload, self._add, self._ask.root, self._messages],
+            body=[self.part.root, self._upload, self._add, self._ask.root, self._apart.root],
         )
 
     def show(self, unit: str) -> None:
@@ -78,7 +78,7 @@ class ReadingsSection:
         self.part.root.layout.display = "" if page.rig is not None else "none"
         self.part.show(unit)
         self._offer_shims()
-        self._show_messages()
+        self._apart.show(page.stragglers)
         shell.say(self._notes, _margin(page))
 
     def read_shim(self, name: str) -> None:
@@ -136,15 +136,6 @@ class ReadingsSection:
         )
 
     # ---- what is said about single readings ----
-
-    def _show_messages(self) -> None:
-        """One message a reading that stands apart; built again only when others are to be said."""
-        apart = self._page.stragglers
-        wanted = [(line_id, place, str(finding)) for line_id, place, finding in apart]
-        if wanted == self._messages_for:
-            return
-        self._messages_for = wanted
-        self._messages.children = [self._apart_message(line_id, place, caution) for line_id, place, caution in apart]
 
     def _apart_message(self, line_id: str, place: int, caution: Caution) -> W.VBox:
         words = f"<b>{shell.escape(sentence(caution.code, caution.params))}</b>"

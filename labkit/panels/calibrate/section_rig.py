@@ -7,6 +7,8 @@ from typing import Final
 
 import ipywidgets as W
 
+from labkit.bench.shims import ShimSet
+from labkit.ledger import RegisteredRig
 from labkit.messages import sentence
 from labkit.panels import shell
 from labkit.panels.fields import Form
@@ -150,17 +152,16 @@ def _inert() -> str:
     return shell.note("Measure only inert, empty parts: nothing live, pressurised or charged.")
 
 
-def _rig_words(rig: object) -> str:
-    parts = rig.rig  # type: ignore[attr-defined]
+def _rig_words(rig: RegisteredRig) -> str:
+    parts = rig.rig
     said = [parts.gauge.name, f"probe {parts.probe.name}", parts.tip.kind, parts.target.kind]
     return f"{parts.name}: {', '.join(each for each in said if each)}"
 
 
-def _set_words(shims: object) -> str:
-    dues = sorted(shim.due for shim in shims if shim.due)  # type: ignore[attr-defined]
-    count = len(shims)  # type: ignore[arg-type]
+def _set_words(shims: ShimSet) -> str:
+    dues = sorted(shim.due for shim in shims if shim.due)
     due = f", due {dues[0].day} {dues[0]:%b %Y}" if dues else ""
-    return f"{shims.name}, {count} shims{due}"  # type: ignore[attr-defined]
+    return f"{shims.name}, {len(shims)} shims{due}"
 
 
 def _facts(page: CalibratePage) -> str:

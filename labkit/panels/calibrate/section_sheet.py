@@ -13,12 +13,12 @@ import ipywidgets as W
 from labkit.messages import sentence
 from labkit.panels import shell
 from labkit.panels.answer import Answer
-from labkit.panels.calibrate.part import Guard
-from labkit.panels.clock import time_of_day
 from labkit.panels.download import Download
+from labkit.panels.guard import Guard
 from labkit.problems import BadInput, Problem
 from labkit.workflow.blockers import Blocker, blockers
 from labkit.workflow.calibrate import CalibratePage
+from labkit.workflow.clock import time_of_day
 from labkit.workflow.signing import signed_sheet
 
 MARGIN = (
