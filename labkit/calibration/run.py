@@ -135,7 +135,7 @@ def calibrate(
     comparison, flexible = _compare(table, options)
     curve = _choose(family, readings.signal, comparison, flexible)
     closing = _closing(table, curve)
-    uncertainty = Uncertainty(table, flexible, max((c.difference_mm for c in closing), key=abs, default=None))
+    uncertainty = _uncertainty(table, flexible, closing)
     _say_curve(table, comparison, curve, options, cautions)
     _say_closing(closing, cautions)
 
@@ -186,8 +186,8 @@ def _compare(table: PointTable, options: Options) -> tuple[Comparison, FlexibleC
             held.append(curve)
         if curve.standard_uncertainty(inner[:1]) is None:
             return None
-        U, _ = Uncertainty(table, held[0] if held else None, None).expanded(curve, inner)
-        return float(np.max(U))
+        uncertainty = _uncertainty(table, held[0] if held else None, _closing(table, curve))
+        return float(np.max(uncertainty.expanded(curve, inner)[0]))
 
     lower, upper = limits(options.tolerance_mm)
     sides = [abs(side) for side in (lower, upper) if side is not None]
@@ -253,6 +253,11 @@ def _closing(table: PointTable, curve: Curve) -> tuple[Closing, ...]:
         slope = float(curve.slope(np.array([point.x_mm]))[0])
         found.append(Closing(name, moved / slope, table.conditions.closing_limit_mm))
     return tuple(found)
+
+
+def _uncertainty(table: PointTable, flexible: FlexibleCurve | None, closing: Sequence[Closing]) -> Uncertainty:
+    """The largest closing difference counts."""
+    return Uncertainty(table, flexible, max((each.difference_mm for each in closing), key=abs, default=None))
 
 
 def _say_closing(closing: Sequence[Closing], cautions: list[Caution]) -> None:

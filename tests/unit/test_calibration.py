@@ -540,3 +540,12 @@ def test_readings_far_too_good_for_their_stated_uncertainty_are_said_and_lucky_o
     lucky = with_u(0.001, off * 0.4)
     assert lucky.comparison["line"].chi2_per_dof < 0.3
     assert "curve.too_good" not in codes(lucky)
+
+
+@pytest.mark.parametrize("name", ["hinge_day", "raw_ball"])
+def test_the_comparison_and_the_budget_state_the_same_largest_u(name: str) -> None:
+    """Both hold the closing difference: two numbers for one thing contradict each other."""
+    found = calibrate(readings_of(name), working_range=(0.25, 2.5))
+    assert found.closing
+    assert found.budget is not None
+    assert found.comparison[found.curve.family].largest_U_mm == pytest.approx(found.budget.U_mm, rel=1e-12)
