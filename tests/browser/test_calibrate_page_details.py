@@ -85,3 +85,22 @@ def test_a_draft_changed_in_another_tab_is_said_across_the_page(page: Page, serv
     banner.get_by_role("link", name="Open again").click()
     expect(page.get_by_title("Temperature at the start")).to_have_value("20.9")
     expect(banner).not_to_contain_text("another tab")
+
+
+def test_a_press_moves_nothing_under_the_pointer(page: Page, served: Served) -> None:
+    """The band grows when its grid begins to listen; the button below it stays until the pointer comes up."""
+    who = open_calibrate(page, served)
+    who.choose_rig()
+    tool = who.section("Readings").get_by_role("button", name="Paste cells or upload a file")
+    band = who.section("Readings").locator(".lk-now-band")
+    page.get_by_title("Temperature at the start", exact=True).click()
+    expect(band).to_have_class(re.compile(r"\blk-deaf\b"))
+    tool.scroll_into_view_if_needed()
+    before = tool.bounding_box()
+    assert before is not None
+    page.mouse.move(before["x"] + before["width"] / 2, before["y"] + before["height"] / 2)
+    page.mouse.down()
+    page.wait_for_timeout(400)
+    assert tool.bounding_box() == before
+    page.mouse.up()
+    expect(who.section("Readings").locator("textarea")).to_be_visible()

@@ -65,16 +65,17 @@ class ReadingsSection:
         self._add.layout.display = "none"
         self._ask = Ask(guard)
         self._apart = CellMessages(self._apart_message)
-        self._notes = shell.html()
+        self._notes, self._lead = shell.html(), shell.html()
         self.section = shell.section(
             3,
             "Readings",
             notes=[self._notes],
-            body=[self.part.root, self._upload, self._add, self._ask.root, self._apart.root],
+            body=[self._lead, self.part.root, self._upload, self._add, self._ask.root, self._apart.root],
         )
 
     def show(self, unit: str) -> None:
         page = self._page
+        shell.say(self._lead, "" if page.rig is not None else shell.lead(sentence("page.no_rig"), quiet=True))
         self.part.root.layout.display = "" if page.rig is not None else "none"
         self.part.show(unit)
         self._offer_shims()

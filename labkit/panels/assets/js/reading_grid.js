@@ -19,6 +19,8 @@ class ReadingGrid {
     this.editor = null; // the input that F2 opens in the cell
     this.awaited = 0; // the event whose answer says where to go on; 0 when that is known
     this.held = []; // readings that came before that answer
+    this.pressed = false; // a pointer is down outside the table
+    this.presses = 0; // how many there were
     this.refused = []; // readings that found no place
     this.hint = "";
     this.build(el);
@@ -243,7 +245,22 @@ class ReadingGrid {
 
   // ---- showing ----
 
+  // The band grows and shrinks with the focus and with what Python says: while a pointer is down nothing is drawn, or
+  // the button under it would be elsewhere when the pointer comes up, and the click would go to nobody.
+  press(target) {
+    this.pressed = !this.table.root.contains(target);
+    this.presses += 1;
+  }
+
+  // On a busy machine the next press can come before the end of this one is looked at; then that one is still down.
+  release(presses) {
+    if (presses !== this.presses) return;
+    this.pressed = false;
+    this.show();
+  }
+
   show() {
+    if (this.pressed) return;
     const before = document.activeElement;
     const held = before === this.band.root || before?.dataset?.cell !== undefined;
     const had = this.root.contains(before);

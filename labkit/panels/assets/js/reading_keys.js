@@ -12,7 +12,14 @@ function listenToPage(grid) {
   table.root.addEventListener("dblclick", () => grid.openEditor());
 
   const look = () => setTimeout(() => grid.show()); // afterwards: while the focus moves, nothing has it
+  const release = () => {
+    const presses = grid.presses;
+    setTimeout(() => grid.release(presses)); // afterwards: the click comes first
+  };
   const pageEvents = [
+    [document, "pointerdown", (event) => grid.press(event.target)],
+    [document, "pointerup", release],
+    [document, "pointercancel", release],
     [document, "keydown", (event) => onPageKey(grid, event)],
     [document, "focusin", look],
     [document, "focusout", look],
