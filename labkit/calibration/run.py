@@ -132,7 +132,8 @@ def calibrate(
     options = Options(family, working, tolerance, target_u, cast(Rule, rule), cast(Outcomes, outcomes), reason, seed)
     cautions = list(table.cautions)
 
-    comparison, flexible = _compare(table, options)
+    comparison = _compare(table, options)
+    flexible = comparison.flexible
     curve = _choose(family, readings.signal, comparison, flexible)
     closing = _closing(table, curve)
     uncertainty = _uncertainty(table, flexible, closing)
@@ -176,22 +177,19 @@ def _covered(working: tuple[float, float], x: Array) -> Array:
     return np.linspace(max(working[0], x.min()), min(working[1], x.max()), GRID)
 
 
-def _compare(table: PointTable, options: Options) -> tuple[Comparison, FlexibleCurve | None]:
-    """The comparison, and the flexible curve in it; U in the table is that of one corrected reading."""
-    held: list[FlexibleCurve] = []
+def _compare(table: PointTable, options: Options) -> Comparison:
+    """U in the comparison is that of one corrected reading."""
     inner = _covered(options.working_range_mm, table.fitted.x)
 
-    def largest_U(curve: Curve) -> float | None:
-        if isinstance(curve, FlexibleCurve) and not held:
-            held.append(curve)
+    def largest_U(curve: Curve, flexible: FlexibleCurve | None) -> float | None:
         if curve.standard_uncertainty(inner[:1]) is None:
             return None
-        uncertainty = _uncertainty(table, held[0] if held else None, _closing(table, curve))
+        uncertainty = _uncertainty(table, flexible, _closing(table, curve))
         return float(np.max(uncertainty.expanded(curve, inner)[0]))
 
     lower, upper = limits(options.tolerance_mm)
     sides = [abs(side) for side in (lower, upper) if side is not None]
-    comparison = compare(
+    return compare(
         table.fitted,
         table.readings.signal,
         "known" if table.known_scale else "estimated",
@@ -202,8 +200,6 @@ def _compare(table: PointTable, options: Options) -> tuple[Comparison, FlexibleC
         repeat_share=table.repeat_share,
         order_broken=table.order_broken,
     )
-    curve = comparison["flexible"].curve
-    return comparison, curve if isinstance(curve, FlexibleCurve) else None
 
 
 def _choose(family: str, signal: Signal, comparison: Comparison, flexible: FlexibleCurve | None) -> Curve:
@@ -274,7 +270,7 @@ def _say_curve(
 ) -> None:
     """Doubts about the curve itself."""
     row = comparison[curve.family]
-    flexible = comparison["flexible"].curve
+    flexible = comparison.flexible
     low, high = curve.range
     if options.working_range_mm[0] < low or options.working_range_mm[1] > high:
         cautions.append(Caution("curve.range_not_covered", {"low_mm": low, "high_mm": high}))
@@ -283,7 +279,7 @@ def _say_curve(
         cautions.append(Caution("points.ends_only"))
     if flexible is None:
         cautions.append(Caution("curve.no_flexible"))
-    elif isinstance(flexible, FlexibleCurve):
+    else:
         share = flexible.monotonic_share(np.random.default_rng(options.seed))
         if share < MONOTONE_DOUBTED:
             refused = share < MONOTONE_REFUSED

@@ -16,10 +16,10 @@ Rasmussen & Williams, Gaussian Processes for Machine Learning (2006), 2.7 (trend
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
-from functools import cached_property
-from typing import Final
+from functools import cached_property, wraps
+from typing import Any, Final, TypeVar
 
 import numpy as np
 from numpy.random import Generator
@@ -85,6 +85,31 @@ class Components:
     pull: Array
 
 
+_KEPT: Final = 12
+_KEPT_SIZE: Final = 512
+"""Answers that are kept, and the most thicknesses of one: every family is compared on the same few grids."""
+
+_Answer = TypeVar("_Answer")
+
+
+def _remembered(method: Callable[[FlexibleCurve, Array], _Answer]) -> Callable[[FlexibleCurve, Array], _Answer]:
+    """The method, with its last answers kept by thicknesses."""
+
+    @wraps(method)
+    def answer(self: FlexibleCurve, x: Array) -> _Answer:
+        if x.size > _KEPT_SIZE:
+            return method(self, x)
+        key = (method.__name__, x.tobytes())
+        if key not in self._kept:
+            if len(self._kept) == _KEPT:
+                del self._kept[next(iter(self._kept))]
+            self._kept[key] = method(self, x)
+        found: _Answer = self._kept[key]
+        return found
+
+    return answer
+
+
 _OF_COMPONENTS: Final = ("amplitude", "length", "factor", "trend", "basis", "triangle", "pull")
 
 
@@ -138,6 +163,10 @@ class FlexibleCurve(Curve):
         z = rng.permutation(np.concatenate(drawn))
         return np.exp(z) if self.signal == "raw" else x + z
 
+    def monotonic_share(self, rng: Generator, count: int = 400) -> float:
+        """As for every curve; where the slope is far from 0 for its uncertainty, no curve needs to be drawn."""
+        return 1.0 if self._surely_monotonic else super().monotonic_share(rng, count)
+
     def with_points(self, points: Points) -> FlexibleCurve:
         """
         The curve through other points at the amplitudes, lengths and weights of this one: what a point would bring,
@@ -181,6 +210,10 @@ class FlexibleCurve(Curve):
 
     # ---- the mathematics, in z ----
 
+    @cached_property
+    def _kept(self) -> dict[tuple[str, bytes], Any]:
+        return {}
+
     def _t(self, x: Array) -> Array:
         """t = ln(1 + x/L)."""
         if np.any(x <= -self.L):
@@ -203,6 +236,7 @@ class FlexibleCurve(Curve):
         shape = np.exp(-0.5 * (apart / lengths[:, None, None]) ** 2)
         return np.asarray(part.amplitude[:, None, None] ** 2 * shape[place])
 
+    @_remembered
     def _component_means(self, x: Array) -> Array:
         part = self.components
         return part.trend @ self._basis(x).T + np.einsum("gqm,gm->gq", self._kernel(x), part.pull)
@@ -220,6 +254,7 @@ class FlexibleCurve(Curve):
         np.add.at(pull, place, (part.weight * part.amplitude**2)[:, None] * part.pull)
         return part.weight @ part.trend, lengths, pull
 
+    @_remembered
     def _mean(self, x: Array) -> Array:
         trend, lengths, pull = self._averaged
         apart = self._t(x)[:, None] - self._t(self.points.x)
@@ -228,6 +263,7 @@ class FlexibleCurve(Curve):
             mean += np.exp(-0.5 * (apart / length) ** 2) @ of_length
         return np.asarray(mean)
 
+    @_remembered
     def link_slope(self, x: Array) -> Array:
         """dz/dx at thicknesses of shape (q,)."""
         trend, lengths, pull = self._averaged
@@ -239,13 +275,37 @@ class FlexibleCurve(Curve):
             by_t -= (apart / length**2 * np.exp(-0.5 * (apart / length) ** 2)) @ of_length
         return np.asarray(by_t / (self.L + x))
 
+    @_remembered
     def _whitened(self, x: Array) -> tuple[Array, Array]:
-        """C⁻¹k, shape (g, m, q), and R⁻ᵀ(h − HᵀK⁻¹k), shape (g, p, q)."""
+        return self._whiten(self._kernel(x), self._basis(x))
+
+    def _whiten(self, kernel: Array, basis: Array) -> tuple[Array, Array]:
+        """C⁻¹k, shape (g, m, q), and R⁻ᵀ(h − HᵀK⁻¹k), shape (g, p, q), for k (g, q, m) and h (q, p)."""
         part = self.components
-        reach = np.linalg.solve(part.factor, np.swapaxes(self._kernel(x), 1, 2))
-        left = self._basis(x).T - np.einsum("gmp,gmq->gpq", part.basis, reach)
+        reach = np.linalg.solve(part.factor, np.swapaxes(kernel, 1, 2))
+        left = basis.T - np.einsum("gmp,gmq->gpq", part.basis, reach)
         return reach, np.linalg.solve(np.swapaxes(part.triangle, 1, 2), left)
 
+    @cached_property
+    def _surely_monotonic(self) -> bool:
+        """Whether in every component the slope is 6 standard uncertainties or more from 0, on 200 thicknesses."""
+        part = self.components
+        x = np.linspace(*self.range, 200)
+        t = self._t(x)
+        apart = t[:, None] - self._t(self.points.x)
+        kernel = -self._kernel(x) * apart / part.length[:, None, None] ** 2
+        order = np.arange(self.degree + 1)
+        basis = order * t[:, None] ** np.maximum(order - 1, 0)
+        reach, left = self._whiten(kernel, basis)
+        prior = (part.amplitude / part.length)[:, None] ** 2
+        variance = prior - (reach**2).sum(axis=1) + (left**2).sum(axis=1)
+        slope = part.trend @ basis.T + np.einsum("gqm,gm->gq", kernel, part.pull)
+        if self.signal == "thickness":
+            # y = x + z: its slope by t is that of z and L + x
+            slope = slope + self.L + x
+        return bool(np.all(slope * self.direction > 6.0 * np.sqrt(np.maximum(variance, 0.0))))
+
+    @_remembered
     def _spread(self, x: Array) -> Array:
         """Standard uncertainty of z: within the components and between them."""
         part = self.components
@@ -262,6 +322,7 @@ class FlexibleCurve(Curve):
         back = np.einsum("gmp,gpq->gmq", part.basis, np.linalg.solve(part.triangle, left))
         return np.swapaxes(np.linalg.solve(np.swapaxes(part.factor, 1, 2), reach + back), 1, 2)
 
+    @_remembered
     def _weights(self, x: Array) -> Array:
         """∂z(x)/∂z of the points, shape (q, m)."""
         return np.einsum("g,gqm->qm", self.components.weight, self._component_weights(x))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import warnings
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Final
@@ -10,7 +11,7 @@ import numpy as np
 from numpy.random import Generator
 from numpy.typing import ArrayLike
 from scipy.linalg import eigh
-from scipy.optimize import least_squares
+from scipy.optimize import leastsq
 
 from labkit.curves import polynomial
 from labkit.curves.curve import Curve, Points, Scale
@@ -23,6 +24,9 @@ _TIGHT: Final = 1e-15
 
 _LOOSE: Final = 1e-12
 """Where the solution is only on the way to another, or only its error is asked for."""
+
+_NOT_CONVERGED: Final = (0, 5)
+"""Of the answers of MINPACK: arguments that make no sense, or more steps than were granted."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -261,24 +265,26 @@ def _minimise(
         top = whiten(factor, np.hstack([by_beta, by_s]))
         return np.vstack([top, np.hstack([np.zeros((r, p)), np.eye(r)])])
 
+    if len(points.x) < p:
+        raise BadInput("curve.too_few_points", family=working.form.name, needed=p, got=len(points.x))
+    tolerance = _TIGHT if tight else _LOOSE
     try:
-        with np.errstate(all="ignore"):
-            found = least_squares(
+        with np.errstate(all="ignore"), warnings.catch_warnings(action="ignore"):
+            found, *_, status = leastsq(
                 miss,
                 np.concatenate([beta, s]),
-                jacobian,
-                method="lm",
-                x_scale="jac",
-                ftol=_TIGHT if tight else _LOOSE,
-                xtol=_TIGHT if tight else _LOOSE,
-                gtol=_TIGHT if tight else _LOOSE,
-                max_nfev=400 * (p + 1),
+                Dfun=jacobian,
+                full_output=True,
+                ftol=tolerance,
+                xtol=tolerance,
+                gtol=tolerance,
+                maxfev=400 * (p + 1),
             )
-            theta = _polish(miss, jacobian, found.x) if tight else found.x
+            theta: Array = _polish(miss, jacobian, found) if tight else found
             cost = float(np.sum(miss(theta) ** 2))
     except (ValueError, FloatingPointError, np.linalg.LinAlgError):
         raise BadInput("curve.no_convergence", family=working.form.name) from None
-    if found.status == 0 or not np.isfinite(cost):
+    if status in _NOT_CONVERGED or not np.isfinite(cost):
         raise BadInput("curve.no_convergence", family=working.form.name)
     return theta[:p], theta[p:], cost
 

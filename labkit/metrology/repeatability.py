@@ -116,12 +116,15 @@ def fit_variance(
     smallest = max(floor * 1e-4, pooled * 1e-6, np.finfo(float).tiny)
     begin = np.log(max(pooled - floor, smallest))
 
-    def cost(theta: Array) -> float:
-        variance = np.exp(begin + theta[0] + theta[1] * t) + floor
-        return float(np.sum(dof / 2 * (np.log(variance) + s2 / variance)) + 0.5 * (theta[1] / TREND_PRIOR_SD) ** 2)
+    def cost(theta: Array) -> tuple[float, Array]:
+        own = np.exp(begin + theta[0] + theta[1] * t)
+        variance = own + floor
+        value = np.sum(dof / 2 * (np.log(variance) + s2 / variance)) + 0.5 * (theta[1] / TREND_PRIOR_SD) ** 2
+        by_level = dof / 2 * (1 - s2 / variance) * own / variance
+        return float(value), np.array([by_level.sum(), by_level @ t + theta[1] / TREND_PRIOR_SD**2])
 
     bounds = [(np.log(smallest) - begin, 10.0), (-8.0, 8.0)]
-    found = minimize(cost, np.zeros(2), method="L-BFGS-B", bounds=bounds)
+    found = minimize(cost, np.zeros(2), jac=True, method="L-BFGS-B", bounds=bounds)
     return VarianceFunction(float(begin + found.x[0]), float(found.x[1]), low, high, resolution, float(np.sum(dof)))
 
 
@@ -188,25 +191,30 @@ def stragglers(x: ArrayLike, groups: Sequence[ArrayLike], resolution: float) -> 
     xs = np.asarray(x, dtype=np.float64)
     readings = [np.asarray(group, dtype=np.float64) for group in groups]
     total = sum(len(group) for group in readings)
+    dof = [len(group) - 1 for group in readings]
     found = []
     for g, group in enumerate(readings):
-        others = [i for i, other in enumerate(readings) if i != g and len(other) > 1]
+        others = [i for i, n in enumerate(dof) if i != g and n > 0]
         if len(group) < 3 or not others:
+            continue
+        limit = float(stdtrit(sum(dof[i] for i in others), 1 - STRAGGLER_LEVEL / (2 * total)))
+        median = float(np.median(group))
+        apart = np.abs(group - median)
+        # where its own neighbours scatter more than usual, a reading does not stand apart from them
+        own = np.array([np.delete(group, i).var(ddof=1) for i in range(len(group))])
+        scale = limit * np.sqrt(1 + 1 / len(group))
+        suspects = np.flatnonzero((apart > 1.5 * resolution) & (apart > scale * np.sqrt(own)))
+        if suspects.size == 0:
             continue
         usual = fit_variance(
             xs[others],
             [readings[i].var(ddof=1) for i in others],
-            [len(readings[i]) - 1 for i in others],
+            [dof[i] for i in others],
             resolution,
             (float(xs.min()), float(xs.max())),
         )
-        limit = float(stdtrit(usual.dof, 1 - STRAGGLER_LEVEL / (2 * total)))
-        median = float(np.median(group))
-        for i, value in enumerate(group):
-            apart = abs(float(value) - median)
-            # where its own neighbours scatter more than usual, it does not stand apart from them
-            variance = max(float(usual.variance(xs[g])), float(np.delete(group, i).var(ddof=1)))
-            spread = float(np.sqrt(variance * (1 + 1 / len(group))))
-            if spread > 0 and apart > 1.5 * resolution and apart > limit * spread:
-                found.append(Straggler(g, i, float(value), median, apart / spread, limit))
+        for i in suspects:
+            spread = float(np.sqrt(max(float(usual.variance(xs[g])), own[i]) * (1 + 1 / len(group))))
+            if spread > 0 and apart[i] > limit * spread:
+                found.append(Straggler(g, int(i), float(group[i]), median, float(apart[i]) / spread, limit))
     return tuple(found)

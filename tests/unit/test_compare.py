@@ -26,7 +26,7 @@ def points_of(y, u_y, x=X, u_x=0.0004):
     return Points(x, y, np.diag(np.full(len(x), u_x**2)), None if u_y is None else np.diag(np.full(len(x), u_y**2)))
 
 
-def of_curve(curve):
+def of_curve(curve, flexible=None):
     """The largest U of the curve alone: enough for what is compared here."""
     u = curve.standard_uncertainty(X)
     return None if u is None else float(np.max(2 * u / np.abs(curve.slope(X))))

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from labkit.curves import Points, fit
-from labkit.curves.flexible import SCALE
+from labkit.curves import Curve, Points, fit, fit_points
+from labkit.curves.flexible import FLEXIBLE, SCALE
 from labkit.problems import BadInput
 
 X = np.array([0.25, 0.4, 0.6, 0.9, 1.25, 1.6, 2.0, 2.5])
@@ -201,3 +201,17 @@ def test_every_place_of_the_table_that_inversion_starts_from_has_an_answer(signa
     x = np.linspace(*curve.range, 257)
     assert curve.invert([float(curve.value(one)) for one in x])[0] == pytest.approx(x, abs=1e-9)
     assert curve.invert(curve.value(x))[0] == pytest.approx(x, abs=1e-9)
+
+
+@pytest.mark.parametrize("signal", ["raw", "thickness"])
+def test_the_slope_and_its_uncertainty_say_without_draws_whether_the_curve_turns(signal):
+    """Clear and doubtful curves: what needs no draws agrees with the draws."""
+    x = np.linspace(0.3, 2.4, 7)
+    falling = 30_000 * (1 + x / 1.8) ** -5.0 if signal == "raw" else x + 0.01 * x
+    for noise, sure in ((1e-4, True), (0.5, False)):
+        points = Points(x, falling, np.zeros((7, 7)), np.diag((noise * np.ptp(falling)) ** 2 * np.ones(7)))
+        curve = fit_points(points, FLEXIBLE, signal)
+        drawn = Curve.monotonic_share(curve, np.random.default_rng(1))
+        assert curve._surely_monotonic is sure
+        assert (drawn == 1.0) is sure
+        assert curve.monotonic_share(np.random.default_rng(1)) == drawn
