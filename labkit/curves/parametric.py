@@ -258,15 +258,19 @@ def _minimise(
         xi = points.x + G @ theta[p:]
         return np.concatenate([whiten(factor, working.value(xi, theta[:p]) - points.y), theta[p:]])
 
+    m = len(points.x)
+    J = np.zeros((m + r, p + r))
+    J[m:, p:] = np.eye(r)
+
     def jacobian(theta: Array) -> Array:
         xi = points.x + G @ theta[p:]
-        by_beta = working.gradient(xi, theta[:p])
-        by_s = working.slope(xi, theta[:p])[:, None] * G
-        top = whiten(factor, np.hstack([by_beta, by_s]))
-        return np.vstack([top, np.hstack([np.zeros((r, p)), np.eye(r)])])
+        J[:m, :p] = working.gradient(xi, theta[:p])
+        J[:m, p:] = working.slope(xi, theta[:p])[:, None] * G
+        J[:m] = whiten(factor, J[:m])
+        return J
 
-    if len(points.x) < p:
-        raise BadInput("curve.too_few_points", family=working.form.name, needed=p, got=len(points.x))
+    if m < p:
+        raise BadInput("curve.too_few_points", family=working.form.name, needed=p, got=m)
     tolerance = _TIGHT if tight else _LOOSE
     try:
         with np.errstate(all="ignore"), warnings.catch_warnings(action="ignore"):
