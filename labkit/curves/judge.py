@@ -157,7 +157,7 @@ class Judge:
     points : Points
     question : Question
     starts : mapping of str to sequence of float
-        First values of the parameters by family, from a fit to more points: iterations then stop a few digits earlier.
+        First values of the parameters by family, from a fit to more points.
     """
 
     points: Points
@@ -229,7 +229,7 @@ class Judge:
             start, question = self.starts.get(form.name), self.question
             try:
                 self._fits[form.name] = fit_points(
-                    self.points, form, question.signal, question.scale, start, tight=not self.starts
+                    self.points, form, question.signal, question.scale, start, tight=False
                 )
             except BadInput as problem:
                 self._fits[form.name] = problem.fault
