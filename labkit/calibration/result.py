@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from functools import cached_property
 from typing import Any, Literal, Self
 
@@ -12,6 +12,7 @@ from numpy.typing import ArrayLike
 
 from labkit.bench.about import About
 from labkit.bench.readings import Readings
+from labkit.calibration.advice import Advice
 from labkit.calibration.checks import Check, worst
 from labkit.calibration.options import Options
 from labkit.calibration.points import PointTable
@@ -96,8 +97,8 @@ class Calibration:
     curve : Curve
         The chosen one.
     uncertainty : Uncertainty
-    next_points : NextPoints or None
-        None where the curve cannot be used yet.
+    advice : Advice or None
+        What more readings would bring; None where the curve cannot be used yet.
     closing : tuple of Closing
     checks, as_found : tuple of Check
     budget : Budget or None
@@ -116,7 +117,7 @@ class Calibration:
     comparison: Comparison
     curve: Curve
     uncertainty: Uncertainty = field(repr=False)
-    next_points: NextPoints | None
+    advice: Advice | None = field(repr=False)
     closing: tuple[Closing, ...]
     checks: tuple[Check, ...]
     as_found: tuple[Check, ...]
@@ -136,6 +137,11 @@ class Calibration:
         if self.options.family in ("auto", self.comparison.recommended):
             return self.comparison.reason
         return Reason("recommend.chosen", {"family": self.curve.family, "why": self.options.reason or "–"})
+
+    @property
+    def next_points(self) -> NextPoints | None:
+        """The unread shims, ranked when first asked for; None where they cannot be."""
+        return self.advice.next_points if self.advice is not None else None
 
     @property
     def verdict(self) -> str | None:
@@ -207,12 +213,7 @@ class Calibration:
         ndarray, shape of thickness_mm, or None
             None where shims cannot be ranked (`next_points` is None).
         """
-        flexible = self.uncertainty.flexible
-        if self.next_points is None or flexible is None:
-            return None
-        if shims:
-            flexible = flexible.with_points(self.table.with_shims(shims, self.table.repeats, flexible.value))
-        return replace(self.uncertainty, flexible=flexible).expanded(flexible, thickness_mm)[0]
+        return self.advice.expanded_with(shims, thickness_mm) if self.advice is not None else None
 
     @cached_property
     def results(self) -> tuple[ResultRow, ...]:

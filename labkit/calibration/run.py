@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 from datetime import UTC, datetime
-from functools import partial
 from typing import ParamSpec, TypeVar, cast
 
 import numpy as np
@@ -16,6 +15,7 @@ from threadpoolctl import threadpool_limits
 from labkit.bench.about import About
 from labkit.bench.conditions import Conditions
 from labkit.bench.readings import Readings, Signal, by_point
+from labkit.calibration.advice import Advice
 from labkit.calibration.checks import Check, Correct, Criterion, check_shims
 from labkit.calibration.options import (
     Options,
@@ -32,7 +32,6 @@ from labkit.curves import Curve, family_named
 from labkit.curves.compare import MONOTONE_DOUBTED, MONOTONE_REFUSED, Comparison, compare
 from labkit.curves.family import Array
 from labkit.curves.flexible import FlexibleCurve
-from labkit.curves.next_point import NextPoints, rank_next
 from labkit.metrology import Budget, BudgetLine
 from labkit.metrology.conformity import Outcomes, Rule
 from labkit.problems import BadInput, Caution
@@ -150,7 +149,7 @@ def calibrate(
         comparison,
         curve,
         uncertainty,
-        next_points=None,
+        advice=None,
         closing=closing,
         checks=(),
         as_found=(),
@@ -164,7 +163,7 @@ def calibrate(
     checks = check_shims(readings.with_role("check"), table, _corrector(result), criterion, cautions, curve)
     return replace(
         result,
-        next_points=_next_points(table, flexible, uncertainty, options),
+        advice=Advice(table, uncertainty, options),
         checks=checks,
         as_found=found,
         budget=_largest_budget(curve, uncertainty, working),
@@ -339,28 +338,3 @@ def _largest_budget(curve: Curve, uncertainty: Uncertainty, working: tuple[float
     grid = _covered(working, curve.points.x)
     U, _ = uncertainty.expanded(curve, grid)
     return uncertainty.budget(curve, float(grid[int(np.argmax(U))]))
-
-
-def _next_points(
-    table: PointTable, flexible: FlexibleCurve | None, uncertainty: Uncertainty, options: Options
-) -> NextPoints | None:
-    """The unread shims, ranked; None where there is no flexible curve to rank them with."""
-    if flexible is None or not flexible.monotonic or table.fitted.V_y is None:
-        return None
-    shims = table.readings.shims
-    # readings that were left out count too: a shim that was set aside is not advised again
-    taken = {name for row in table.readings.with_role("fit") for name in row.shims}
-    checks = {name for row in table.readings.with_role("check", "as-found") for name in row.shims}
-    # a set that is kept for checks is not used up for the fit
-    kept = {shims[name].set_name for name in checks} - {shims[name].set_name for name in taken}
-    repeats = table.repeats
-
-    def expanded(curve: FlexibleCurve, x: Array) -> Array:
-        return replace(uncertainty, flexible=curve).expanded(curve, x)[0]
-
-    at_hand = [
-        (shim.name, table.reference((shim.name,)), partial(table.with_shims, (shim.name,), repeats, flexible.value))
-        for shim in shims
-        if shim.name not in taken | checks and (not shim.set_name or shim.set_name not in kept)
-    ]
-    return rank_next(flexible, at_hand, options.working_range_mm, expanded, options.target_u_mm, repeats)

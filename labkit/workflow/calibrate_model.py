@@ -225,7 +225,7 @@ class CalibrateModel(DraftPage):
         judged = earlier if readings.with_role("as-found") else None
 
         def job() -> Calibration:
-            return calibrate(
+            found = calibrate(
                 readings,
                 family,
                 about.working_range_mm,
@@ -238,6 +238,9 @@ class CalibrateModel(DraftPage):
                 in_force=judged.curve if judged is not None else None,
                 id=draft_id,
             )
+            # what the page shows anyway is worked out here, not when it is drawn
+            _ = found.next_points
+            return found
 
         self.computing = True
         self._worker.submit(job, lambda found: self._done(generation, found), lambda e: self._failed(generation, e))

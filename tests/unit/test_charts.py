@@ -175,7 +175,7 @@ def test_what_more_shims_would_bring(results: dict[str, labkit.Calibration]) -> 
     x = np.linspace(*result.options.working_range_mm, 61)
     one, both = (result.expanded_with(names, x).max() for names in (["B-4"], ["B-4", "B-6"]))
     assert result.expanded_with([], x).max() > one > both
-    assert replace(result, next_points=None).expanded_with([], x) is None
+    assert replace(result, advice=None).expanded_with([], x) is None
 
 
 # ---- residuals ----

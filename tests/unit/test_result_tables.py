@@ -114,18 +114,20 @@ def with_names(result: labkit.Calibration, name: str) -> labkit.Calibration:
     """The result as if a shim, its set and the user's reason had this name."""
     points = tuple(replace(each, name=name) for each in result.table.points)
     checks = tuple(replace(each, point=name, in_fit=True) for each in result.checks)
-    ranked = result.next_points
-    if ranked is not None:
+    ranked, advice = result.next_points, result.advice
+    if ranked is not None and advice is not None:
         params = dict(ranked.reason.params) | {"shim": name}
         ranking = tuple(replace(each, name=name) for each in ranked.ranking)
         ranked = replace(ranked, ranking=ranking, reason=replace(ranked.reason, params=params))
+        advice = replace(advice)
+        vars(advice)["next_points"] = ranked
     return replace(
         result,
         table=replace(result.table, points=points),
         options=replace(result.options, family="line", reason=name, target_u_mm=None),
         checks=checks,
         as_found=checks,
-        next_points=ranked,
+        advice=advice,
         cautions=(*result.cautions, Caution("check.in_fit", {"shim": name})),
     )
 
