@@ -12,6 +12,16 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.special import stdtrit
 
 from labkit.messages import sentence
+from labkit.metrology.montecarlo import (
+    FOR_COMPARISON,
+    MOST_TRIALS,
+    GumComparison,
+    MonteCarlo,
+    compare_with_gum,
+    monte_carlo,
+)
+from labkit.metrology.quantities import Quantity, Shape, correlation_factor, groups
+from labkit.problems import BadInput
 
 METHOD: Final = "budget/1"
 
@@ -37,6 +47,8 @@ class BudgetLine:
     common : str
         Lines of the same non-empty word lean on the same estimate: they are summed before the formula of Welch and
         Satterthwaite.
+    shape : str
+        Of the distribution, as in `labkit.metrology.Quantity`: "normal" with finite `dof` is Student's t.
     """
 
     code: str
@@ -44,6 +56,7 @@ class BudgetLine:
     dof: float = math.inf
     params: Mapping[str, Any] = field(default_factory=dict)
     common: str = ""
+    shape: Shape = "normal"
 
     @property
     def name(self) -> str:
@@ -55,12 +68,45 @@ class BudgetLine:
 
     def to_dict(self) -> dict[str, Any]:
         dof = None if math.isinf(self.dof) else self.dof
-        return {"code": self.code, "params": dict(self.params), "u_mm": self.u_mm, "dof": dof, "common": self.common}
+        return {
+            "code": self.code,
+            "params": dict(self.params),
+            "u_mm": self.u_mm,
+            "dof": dof,
+            "common": self.common,
+            "shape": self.shape,
+        }
 
     @classmethod
     def from_dict(cls, found: Mapping[str, Any]) -> Self:
         dof = math.inf if found["dof"] is None else found["dof"]
-        return cls(found["code"], found["u_mm"], dof, found["params"], found["common"])
+        shape = found.get("shape", "normal")
+        return cls(found["code"], found["u_mm"], dof, found["params"], found["common"], shape)
+
+
+@dataclass(frozen=True)
+class Correlation:
+    """
+    Two lines that are not independent.
+
+    Attributes
+    ----------
+    first, second : int
+        Their places among the lines, from 0.
+    r : float
+        Correlation coefficient, from −1 to 1; positive where both move the result to the same side.
+
+    References
+    ----------
+    JCGM 100:2008, 5.2.
+    """
+
+    first: int
+    second: int
+    r: float
+
+    def to_dict(self) -> dict[str, Any]:
+        return dict(vars(self))
 
 
 @dataclass(frozen=True)
@@ -73,22 +119,38 @@ class Budget:
     at_mm : float
         The thickness [mm] for which it holds.
     lines : tuple of BudgetLine
+    correlations : tuple of Correlation
+        Between lines; all others are independent.
+
+    Raises
+    ------
+    BadInput
+        A correlation of a line that does not exist, or correlations that cannot occur together.
     """
 
     at_mm: float
     lines: tuple[BudgetLine, ...]
+    correlations: tuple[Correlation, ...] = ()
+
+    def __post_init__(self) -> None:
+        correlation_factor(self._correlation, len(self.lines))
 
     @property
     def u_mm(self) -> float:
         """Combined standard uncertainty [mm]."""
-        return math.sqrt(sum(line.u_mm**2 for line in self.lines))
+        return float(combined([line.u_mm for line in self.lines], self.correlations))
 
     @property
     def dof(self) -> float:
         """Effective degrees of freedom (GUM G.4.1)."""
         lines = self.lines
         return float(
-            effective_dof([line.u_mm for line in lines], [line.dof for line in lines], [line.common for line in lines])
+            effective_dof(
+                [line.u_mm for line in lines],
+                [line.dof for line in lines],
+                [line.common for line in lines],
+                self.correlations,
+            )
         )
 
     @property
@@ -102,9 +164,78 @@ class Budget:
         return self.k * self.u_mm
 
     def shares(self) -> tuple[float, ...]:
-        """Each line's share of u²."""
-        total = sum(line.u_mm**2 for line in self.lines)
-        return tuple(line.u_mm**2 / total if total > 0 else 0.0 for line in self.lines)
+        """
+        Each line's share of u²; together 1.
+
+        A line gets half of every product that it has with another one: the share of a line that works against others
+        can be negative.
+        """
+        u = np.array([line.u_mm for line in self.lines])
+        parts = u**2 if self._correlation is None else u * (self._correlation @ u)
+        total = parts.sum()
+        return tuple((parts / total).tolist()) if total > 0 else (0.0,) * len(u)
+
+    def monte_carlo(
+        self, seed: int = 1, digits: int = 2, *, tolerance: float = 1.0, most: int = MOST_TRIALS
+    ) -> MonteCarlo:
+        """
+        The error of the result as random draws of the lines show it.
+
+        Parameters
+        ----------
+        seed : int
+        digits : int
+            Significant digits of u that count.
+        tolerance, most
+            As in `labkit.metrology.simulate`.
+
+        Returns
+        -------
+        MonteCarlo
+            [mm], about 0; its intervals hold `COVERAGE`.
+
+        References
+        ----------
+        JCGM 101:2008, clause 7.
+        """
+        quantities = [
+            Quantity(line.code, 0.0, line.u_mm, line.dof, line.shape, common=line.common) for line in self.lines
+        ]
+        return monte_carlo(
+            lambda *lines: sum(lines, np.zeros(())),
+            quantities,
+            self._correlation,
+            coverage=COVERAGE,
+            digits=digits,
+            seed=seed,
+            tolerance=tolerance,
+            most=most,
+        )
+
+    def gum_comparison(self, seed: int = 1, digits: int = 2, most: int = MOST_TRIALS) -> GumComparison:
+        """
+        Whether random draws of the lines confirm ±U.
+
+        Parameters
+        ----------
+        seed, digits, most
+            As in `monte_carlo`.
+
+        Returns
+        -------
+        GumComparison
+            [mm], about 0.
+
+        References
+        ----------
+        JCGM 101:2008, clause 8.
+        """
+        drawn = self.monte_carlo(seed, digits, tolerance=FOR_COMPARISON, most=most)
+        return compare_with_gum(0.0, self.u_mm, self.k, drawn, digits, self.dof)
+
+    @property
+    def _correlation(self) -> NDArray[np.floating[Any]] | None:
+        return correlation_matrix(len(self.lines), self.correlations)
 
     def __str__(self) -> str:
         return f"U = {self.U_mm * 1000:.2f} µm (k = {self.k:.2f}) at {self.at_mm:.3f} mm"
@@ -117,11 +248,66 @@ class Budget:
             "dof": None if math.isinf(self.dof) else self.dof,
             "k": self.k,
             "U_mm": self.U_mm,
+            "correlations": [each.to_dict() for each in self.correlations],
         }
 
 
+def correlation_matrix(n: int, correlations: Sequence[Correlation]) -> NDArray[np.floating[Any]] | None:
+    """
+    Correlation coefficients of n lines as a matrix, shape (n, n); None where all are independent.
+
+    Raises
+    ------
+    BadInput
+        A correlation of a line with itself or with none, or one stated twice.
+    """
+    if not correlations:
+        return None
+    matrix = np.eye(n)
+    for each in correlations:
+        i, j = each.first, each.second
+        if i == j or not (0 <= i < n and 0 <= j < n) or not abs(each.r) <= 1 or matrix[i, j] != 0:
+            raise BadInput("uncertainty.correlated_lines", first=i, second=j, r=each.r, count=n)
+        matrix[i, j] = matrix[j, i] = each.r
+    return matrix
+
+
+def combined(u: Sequence[ArrayLike], correlations: Sequence[Correlation] = ()) -> NDArray[np.floating[Any]]:
+    """
+    Combined standard uncertainty of lines.
+
+    Parameters
+    ----------
+    u : sequence of array_like
+        The standard uncertainties of the lines, all of one shape.
+    correlations : sequence of Correlation, optional
+        Between lines, the same everywhere along the arrays.
+
+    Returns
+    -------
+    ndarray
+        Shape of the lines.
+
+    References
+    ----------
+    JCGM 100:2008, 5.2.2 (equation 16).
+    """
+    lines = [np.asarray(each, dtype=np.float64) for each in u]
+    return np.asarray(np.sqrt(_variance(lines, correlations)))
+
+
+def _variance(lines: Sequence[NDArray[np.floating[Any]]], correlations: Sequence[Correlation]) -> Any:
+    total = sum((np.square(line) for line in lines), np.zeros(np.shape(lines[0]) if lines else ()))
+    for each in correlations:
+        total = total + 2.0 * each.r * lines[each.first] * lines[each.second]
+    return np.maximum(total, 0.0)
+
+
 def effective_dof(
-    u: Sequence[ArrayLike], dof: Sequence[float], common: Sequence[str] | None = None
+    u: Sequence[ArrayLike],
+    dof: Sequence[float],
+    common: Sequence[str] | None = None,
+    correlations: Sequence[Correlation] = (),
 ) -> NDArray[np.floating[Any]]:
     """
     Effective degrees of freedom by the formula of Welch and Satterthwaite.
@@ -129,12 +315,15 @@ def effective_dof(
     Parameters
     ----------
     u : sequence of array_like
-        The standard uncertainties of the lines, all of one shape.
+        The standard uncertainties of the lines, all of one shape; with correlations they may have a sign.
     dof : sequence of float
         Degrees of freedom of each line, infinite where it is taken as exactly known; 0 where nothing is known of it,
         which leaves none to the sum.
     common : sequence of str, optional
         Lines of the same non-empty word share one estimate: they are summed first, as they are not independent.
+    correlations : sequence of Correlation, optional
+        Lines that are correlated are summed first too, with their correlation. A sum has the fewest degrees of freedom
+        among its lines.
 
     Returns
     -------
@@ -143,31 +332,33 @@ def effective_dof(
 
     References
     ----------
-    JCGM 100:2008, G.4.1.
+    JCGM 100:2008, G.4.1; for lines that are not independent there is no rule in it.
     """
-    words = common or [""] * len(u)
-    squares = [np.square(np.asarray(each, dtype=np.float64)) for each in u]
-    total = np.asarray(sum(squares, np.zeros(np.shape(squares[0]) if squares else ())))
-    gathered: dict[str, list[int]] = {}
-    for i, word in enumerate(words):
-        gathered.setdefault(word or f"line {i}", []).append(i)
+    lines = [np.asarray(each, dtype=np.float64) for each in u]
+    total = _variance(lines, correlations)
     below = np.zeros_like(total)
-    for members in gathered.values():
+    for members in groups(common or [""] * len(lines), correlation_matrix(len(lines), correlations)):
+        inside = [each for each in correlations if each.first in members]
+        square = np.square(_variance([lines[i] for i in members], [_among(each, members) for each in inside]))
         known_from = min(dof[i] for i in members)
-        square = np.square(sum(squares[i] for i in members))
         # a line of no size takes no degrees of freedom away, whatever its own are
         with np.errstate(divide="ignore", invalid="ignore"):
             below = below + np.where(square > 0, square / known_from, 0.0)
     with np.errstate(divide="ignore", invalid="ignore"):
-        return np.where(below > 0, total**2 / below, np.inf)
+        return np.where(below > 0, np.square(total) / below, np.inf)
 
 
-def coverage_factor(dof: ArrayLike) -> NDArray[np.floating[Any]]:
+def _among(correlation: Correlation, members: Sequence[int]) -> Correlation:
+    """The same correlation, by the places among the members."""
+    return Correlation(members.index(correlation.first), members.index(correlation.second), correlation.r)
+
+
+def coverage_factor(dof: ArrayLike, coverage: float = COVERAGE) -> NDArray[np.floating[Any]]:
     """
-    Student's t for `COVERAGE`; ν is truncated to the next lower integer (GUM G.4.1).
+    Student's t for a coverage probability; ν is truncated to the next lower integer (GUM G.4.1).
     """
     whole = np.maximum(np.floor(np.minimum(dof, _AS_GOOD_AS_INFINITE) + 1e-9), 1.0)
-    return np.asarray(stdtrit(whole, 0.5 + COVERAGE / 2))
+    return np.asarray(stdtrit(whole, 0.5 + coverage / 2))
 
 
 _AS_GOOD_AS_INFINITE: Final = 1e9
