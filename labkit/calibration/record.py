@@ -70,6 +70,7 @@ def to_record(result: Calibration) -> dict[str, Any]:
             "curve": result.curve.to_dict() | {"label": family_label(result.curve.family)},
             "recommended": result.comparison.recommended,
             "reason": result.reason.to_dict(),
+            "stability": result.stability.to_dict() if result.stability else None,
             "comparison": [row.to_dict() | {"label": family_label(row.family)} for row in result.comparison.rows],
             "criterion": result.comparison.criterion,
             "next_points": result.next_points.to_dict() if result.next_points else None,

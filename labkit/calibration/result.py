@@ -138,6 +138,25 @@ class Calibration:
             return self.comparison.reason
         return Reason("recommend.chosen", {"family": self.curve.family, "why": self.options.reason or "–"})
 
+    @cached_property
+    def stability(self) -> Reason | None:
+        """
+        Whether the recommendation survives without each inner point, in one sentence; None where nothing is
+        recommended, or no point lies between the ends.
+        """
+        found = self.comparison.stability
+        if found.recommended is None or not found.without:
+            return None
+        if found.survives:
+            return Reason("stability.survives", {"points": len(found.without)})
+        names = [self.table.points[i].name for i, _ in found.changed]
+        if len(found.changed) > 1:
+            return Reason("stability.leans", {"shims": names, "points": len(found.without)})
+        _, instead = found.changed[0]
+        if instead is None:
+            return Reason("stability.none_without", {"shim": names[0]})
+        return Reason("stability.changes", {"shim": names[0], "family": instead})
+
     @property
     def next_points(self) -> NextPoints | None:
         """The unread shims, ranked when first asked for; None where they cannot be."""

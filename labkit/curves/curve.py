@@ -138,6 +138,14 @@ class Curve(ABC):
             return {}
         return dict(zip(self.parameters, np.sqrt(np.diag(self.covariance)).tolist(), strict=True))
 
+    @cached_property
+    def standardised_residuals(self) -> Array:
+        """The residuals over the standard deviation of their points, thickness included, shape (m,)."""
+        variance = np.square(self.slope(self.points.x)) * np.diag(self.points.V_x)
+        if self.points.V_y is not None:
+            variance = variance + np.diag(self.points.V_y)
+        return np.asarray(self.residuals / np.sqrt(variance))
+
     @property
     def range(self) -> tuple[float, float]:
         """The thinnest and the thickest point [mm]."""

@@ -67,6 +67,8 @@ def say_recommendation(result: Calibration, unit: str = "mm") -> str:
         sentences.append(wording.said(comparison.reason, unit))
     else:
         sentences.append(wording.opening_in_bold(wording.said(comparison.reason, unit)))
+    if result.stability is not None:
+        sentences.append(wording.said(result.stability, unit))
     if none_fits := _none_fits(result, unit):
         sentences.append(none_fits)
     if not result.usable:

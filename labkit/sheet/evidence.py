@@ -38,7 +38,8 @@ def curve(record: Record) -> Section:
     """The chosen curve with its parameters and why, and the curves that it was compared with."""
     found = record["results"]
     chosen = found["curve"]
-    blocks: list[Any] = [text(str(Reason.from_dict(found["reason"])), agreement(chosen), formula(found))]
+    reasons = [str(Reason.from_dict(found[key])) for key in ("reason", "stability") if found.get(key)]
+    blocks: list[Any] = [text(*reasons, agreement(chosen), formula(found))]
     parameters = [[name, full(value), full(chosen["standard_errors"].get(name))] for name, value in _named(chosen)]
     if parameters:
         blocks.append(table([Column("Parameter"), Column("Value", True), Column("Standard error", True)], parameters))

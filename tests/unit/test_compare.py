@@ -257,3 +257,26 @@ def test_a_table_can_be_written_as_data(true_power_law):
     with pytest.raises(BadInput) as caught:
         true_power_law["spline"]
     assert caught.value.code == "curve.unknown_family"
+
+
+def test_a_recommendation_that_many_points_support_survives_without_any_of_them(true_power_law):
+    found = true_power_law.stability
+    assert [index for index, _ in found.without] == list(range(1, len(X) - 1))
+    assert found.survives
+    assert found.changed == ()
+
+
+def test_leaving_a_point_out_is_the_comparison_without_it(true_wave):
+    points = points_of(stepped(X) + 2 * NOISE, 2.0)
+    for index, family in true_wave.stability.without:
+        assert compared(points.without(index)).recommended == family
+
+
+def test_a_recommendation_that_leans_on_one_point_says_so():
+    """A bump at one shim alone: with it no formula describes the points, without it the power law does."""
+    y = power_law(X) + 2 * NOISE
+    y[4] *= 1.02
+    found = compared(points_of(y, 2.0))
+    assert found.recommended == "flexible"
+    assert (4, "power-law") in found.stability.changed
+    assert not found.stability.survives

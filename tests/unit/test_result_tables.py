@@ -197,7 +197,8 @@ def test_the_recommendation_leads(results: dict[str, labkit.Calibration]) -> Non
     result = results["hinge_day"]
     html = result_tables.say_recommendation(result)
     assert html.startswith('<p class="lk-say lk-lead"><b>Polynomial 2 is recommended</b>: ')
-    assert text(html) == str(result.reason)
+    assert text(html) == f"{result.reason} {result.stability}"
+    assert result.stability.code == "stability.survives"
 
 
 def test_another_choice_asks_for_a_reason_and_repeats_it() -> None:
