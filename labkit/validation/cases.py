@@ -9,16 +9,20 @@ from __future__ import annotations
 
 import json
 import math
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from decimal import Decimal
 from functools import cache
 from importlib.resources import files
 from types import MappingProxyType
-from typing import Any, Self
+from typing import Any, Literal, Self, TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
+
+Rule: TypeAlias = Literal["printed digits", "tolerance", "digits"]
+"""How agreement is judged; see `PublishedValue.agrees`."""
 
 
 @dataclass(frozen=True)
@@ -51,6 +55,20 @@ class PublishedValue:
         exponent = Decimal(self.text).as_tuple().exponent
         assert isinstance(exponent, int)  # only NaN and the infinities have another, and none is published
         return Decimal(1).scaleb(exponent)
+
+    @property
+    def rule(self) -> Rule:
+        """How agreement is judged."""
+        if self.abs_tol is not None:
+            return "tolerance"
+        return "printed digits" if self.digits is None else "digits"
+
+    @property
+    def limit(self) -> float:
+        """The largest difference, or the fewest correct digits where those are the rule."""
+        if self.abs_tol is not None:
+            return self.abs_tol
+        return float(self.last_digit / 2) if self.digits is None else self.digits
 
     def agrees(self, value: float) -> bool:
         """
@@ -138,6 +156,11 @@ class Case:
     inputs: Mapping[str, Any]
     published: Mapping[str, PublishedValue]
     note: str = ""
+
+    @property
+    def reference(self) -> str:
+        """Where it is published, without where its numbers were taken from."""
+        return re.split("; |: ", re.sub(r" \([^)]{8,}\)", "", self.source))[0]
 
     def array(self, name: str) -> NDArray[np.float64]:
         """The input `name` as an array."""
