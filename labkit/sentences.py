@@ -207,7 +207,7 @@ SENTENCES: Final[dict[str, str]] = {
     "about.influence.hint": "Known: {known}.",
     "about.like_influence": "{key}: there is no such influence. Is it {like}?",
     "about.influence_twice": "{key}: {influence} stands there twice.",
-    "about.influence_values": "influences, {influence}: no value is given.",
+    "about.influence_values": "influences, {influence}: the values are missing, or do not go together.",
     "about.influence_values.hint": "Give {needed}; or off with the reason why it is left out.",
     "about.influence_both": "influences, {influence}: it has a value and a reason to be left out.",
     "about.influence_both.hint": "Keep the value, or keep off.",
@@ -686,6 +686,8 @@ SENTENCES: Final[dict[str, str]] = {
     "result.left_out": "{family:family} was left out: {why}",
     "result.budget_title": "What U is made of, at {at}, where it is largest",
     "result.together": "root of the sum of squares; U = {k:.2} × {u}, rounded up",
+    "result.lack_of_fit": "Against the repeats alone, the points' distance from the curve is F = {ratio:.2} with "
+    "{dof_curve:.0} and {dof_repeats:.0} degrees of freedom ({probability:%} by chance). This decides nothing.",
     "result.through_points": "It goes through the points and has no formula: its knots are the points.",
     "result.no_formula": "It has no formula: it spends {spent:.1} effective parameters on {points} points.",
     "result.flexible": "It has no formula: a trend of degree {degree} in t = ln(1 + x/L), L = {L}, and a smooth "
@@ -733,6 +735,7 @@ SENTENCES: Final[dict[str, str]] = {
     "family.exponential": "Exponential",
     "family.piecewise-line": "Piecewise line, through the points",
     "family.monotone-cubic": "Monotone cubic, through the points",
+    "family.smoothing-spline": "Smoothing spline",
     "family.flexible": "Flexible (trend and departure)",
     # ---- curves ----
     "curve.lengths": "{name} has {got} values where {expected} are needed.",

@@ -14,6 +14,7 @@ from labkit.bench.about import About
 from labkit.bench.readings import Readings
 from labkit.calibration.advice import Advice
 from labkit.calibration.checks import Check, worst
+from labkit.calibration.lack_of_fit import LackOfFit, lack_of_fit
 from labkit.calibration.options import Options
 from labkit.calibration.points import PointTable
 from labkit.calibration.uncertainty import Uncertainty
@@ -161,6 +162,11 @@ class Calibration:
     def next_points(self) -> NextPoints | None:
         """The unread shims, ranked when first asked for; None where they cannot be."""
         return self.advice.next_points if self.advice is not None else None
+
+    @cached_property
+    def lack_of_fit(self) -> LackOfFit | None:
+        """The points' spread about the curve against that of the repeats: shown where it may be, never decides."""
+        return lack_of_fit(self.table, self.curve)
 
     @property
     def verdict(self) -> str | None:

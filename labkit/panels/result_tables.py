@@ -222,6 +222,8 @@ def parameters_fold(result: Calibration, unit: str = "mm") -> str:
         inside = quiet(say("result.no_formula", params))
     else:
         inside = _parameter_table(result)
+    if (test := result.lack_of_fit) is not None:
+        inside += quiet(say("result.lack_of_fit", test.to_dict(), unit))
     label = safe(family_label(curve.family))
     return f'<details class="lk-fold"><summary>Parameters <span>{label}</span></summary>{inside}</details>'
 

@@ -39,6 +39,8 @@ def curve(record: Record) -> Section:
     found = record["results"]
     chosen = found["curve"]
     reasons = [str(Reason.from_dict(found[key])) for key in ("reason", "stability") if found.get(key)]
+    if found.get("lack_of_fit"):
+        reasons.append(sentence("result.lack_of_fit", found["lack_of_fit"]))
     blocks: list[Any] = [text(*reasons, agreement(chosen), formula(found))]
     parameters = [[name, full(value), full(chosen["standard_errors"].get(name))] for name, value in _named(chosen)]
     if parameters:
@@ -56,7 +58,7 @@ def curve(record: Record) -> Section:
     ]
     body = []
     for row in rows:
-        effective = " (effective)" if row["family"] == "flexible" else ""
+        effective = " (effective)" if row["family"] in ("flexible", "smoothing-spline") else ""
         line = [
             row["label"],
             text_of.number(row["parameters"], 1 if effective else 0) + effective,
