@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Final, Self
 
 import numpy as np
+from numpy.random import Generator
 from numpy.typing import ArrayLike, NDArray
 from scipy.special import stdtrit
 
@@ -18,9 +19,9 @@ from labkit.metrology.montecarlo import (
     GumComparison,
     MonteCarlo,
     compare_with_gum,
-    monte_carlo,
+    simulate,
 )
-from labkit.metrology.quantities import Quantity, Shape, correlation_factor, groups
+from labkit.metrology.quantities import Quantity, Shape, correlation_factor, draw, groups
 from labkit.problems import BadInput
 
 METHOD: Final = "budget/1"
@@ -198,18 +199,14 @@ class Budget:
         ----------
         JCGM 101:2008, clause 7.
         """
-        quantities = [
-            Quantity(line.code, 0.0, line.u_mm, line.dof, line.shape, common=line.common) for line in self.lines
-        ]
-        return monte_carlo(
-            lambda *lines: sum(lines, np.zeros(())),
-            quantities,
-            self._correlation,
+        return simulate(
+            self.draws,
             coverage=COVERAGE,
             digits=digits,
             seed=seed,
             tolerance=tolerance,
             most=most,
+            has_variance=self.has_variance,
         )
 
     def gum_comparison(self, seed: int = 1, digits: int = 2, most: int = MOST_TRIALS) -> GumComparison:
@@ -232,6 +229,28 @@ class Budget:
         """
         drawn = self.monte_carlo(seed, digits, tolerance=FOR_COMPARISON, most=most)
         return compare_with_gum(0.0, self.u_mm, self.k, drawn, digits, self.dof)
+
+    def draws(self, rng: Generator, count: int) -> NDArray[np.floating[Any]]:
+        """`count` errors of the result [mm], every line drawn by its shape: shape (count,)."""
+        quantities = self._quantities
+        factor = correlation_factor(self._correlation, len(quantities))
+        members = groups([line.common for line in self.lines], self._correlation)
+        return np.asarray(sum(draw(quantities, factor, members, rng, count), np.zeros(count)))
+
+    @property
+    def has_variance(self) -> bool:
+        """Whether the sum has a standard deviation at all: Student's t has none below 3 degrees of freedom."""
+        return all(each.has_variance for each in self._quantities)
+
+    def without(self, codes: Collection[str]) -> Budget:
+        """The budget without the lines of these codes."""
+        kept = [i for i, line in enumerate(self.lines) if line.code not in codes]
+        inside = [each for each in self.correlations if each.first in kept and each.second in kept]
+        return Budget(self.at_mm, tuple(self.lines[i] for i in kept), tuple(_among(each, kept) for each in inside))
+
+    @property
+    def _quantities(self) -> list[Quantity]:
+        return [Quantity(line.code, 0.0, line.u_mm, line.dof, line.shape, common=line.common) for line in self.lines]
 
     @property
     def _correlation(self) -> NDArray[np.floating[Any]] | None:

@@ -195,21 +195,16 @@ def groups(words: Sequence[str], correlation: ArrayLike | None) -> list[list[int
     list of list of int
         Every place once.
     """
-    n = len(words)
-    together = np.eye(n, dtype=bool)
-    if correlation is not None:
-        together |= np.asarray(correlation) != 0
+    gathered: dict[str, list[int]] = {}
     for i, word in enumerate(words):
-        if word:
-            together[i] |= np.array([other == word for other in words])
-    left, found = set(range(n)), []
-    while left:
-        group, new = set[int](), {min(left)}
-        while new:
-            group |= new
-            new = {int(j) for i in new for j in np.flatnonzero(together[i])} - group
-        found.append(sorted(group))
-        left -= group
+        gathered.setdefault(word or f"alone {i}", []).append(i)
+    found = list(gathered.values())
+    if correlation is not None:
+        for i, j in np.argwhere(np.asarray(correlation) != 0):
+            one, other = (next(group for group in found if place in group) for place in (i, j))
+            if one is not other:
+                found.remove(other)
+                one.extend(other)
     return found
 
 
