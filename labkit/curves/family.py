@@ -44,8 +44,8 @@ class Family:
     positive_signal : bool
         Whether every y must be above 0.
     kind : str
-        How it is fitted: ``formula`` (least squares on f), ``linear`` (on a basis), ``through-points`` or
-        ``flexible``.
+        How it is fitted: ``formula`` (least squares on f), ``linear`` (on a basis), ``through-points``,
+        ``smoothing`` or ``flexible``.
     degree : int
         Of the polynomial, for the families that are one; else 0.
     basis : callable, optional
@@ -68,7 +68,7 @@ class Family:
     slope: Callable[..., Array] | None = None
     positive: tuple[str, ...] = ()
     positive_signal: bool = False
-    kind: Literal["formula", "linear", "through-points", "flexible"] = "formula"
+    kind: Literal["formula", "linear", "through-points", "smoothing", "flexible"] = "formula"
     degree: int = 0
     basis: Callable[[Array], Array] | None = field(default=None, repr=False)
 

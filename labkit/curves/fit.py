@@ -14,6 +14,7 @@ from labkit.curves.flexible import fit_flexible
 from labkit.curves.interpolating import ThroughPoints
 from labkit.curves.linear import cholesky_factor, symmetric
 from labkit.curves.parametric import fit_parametric
+from labkit.curves.smoothing import fit_smoothing
 from labkit.problems import BadInput
 
 
@@ -122,6 +123,8 @@ def fit_points(
     match form.kind:
         case "through-points":
             return ThroughPoints(form, points, signal, scale)
+        case "smoothing":
+            return fit_smoothing(form, points, signal, scale)
         case "flexible":
             return fit_flexible(form, points, signal, scale)
         case _:

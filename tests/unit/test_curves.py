@@ -50,7 +50,7 @@ def test_the_families_that_the_page_offers_are_registered():
         *("line", "polynomial-2", "polynomial-3", "polynomial-4", "polynomial-5"),
         *("power-law", "power-law-3", "power-law-6", "exponential"),
         *("log-polynomial-2", "log-polynomial-3", "log-polynomial-4"),
-        *("piecewise-line", "monotone-cubic", "flexible"),
+        *("piecewise-line", "monotone-cubic", "smoothing-spline", "flexible"),
     }
 
 
