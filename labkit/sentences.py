@@ -667,6 +667,14 @@ SENTENCES: Final[dict[str, str]] = {
     "next.read": "Next: {shim}, {x_mm:mm}. It lowers U from {before_mm:U} to {after_mm:U}.",
     "next.read_not_enough": "Next: {shim}, {x_mm:mm}. It lowers U from {before_mm:U} to {after_mm:U}; the target is "
     "{target_mm:U}.",
+    "next.read_again": "Next: {shim} again, {x_mm:mm}. It lowers U from {before_mm:U} to {after_mm:U}.",
+    "next.read_not_enough_again": "Next: {shim} again, {x_mm:mm}. It lowers U from {before_mm:U} to {after_mm:U}; the "
+    "target is {target_mm:U}.",
+    "next.out_of_reach_repeats": "No shim at hand brings U under {target_mm:U}. More repeats at {shim} would ({readings}).",
+    "next.repeats_as_good": "{readings} more readings at {shim} ({x_mm:mm}) would buy as much as {new}.",
+    "next.one_repeat_as_good": "One more reading at {shim} ({x_mm:mm}) would buy as much as {new}.",
+    "next.no_repeats_as_good": "{most} more readings at any one shim already read would not buy as much as {new}.",
+    "next.again": "Read before: more repeats.",
     "next.widest_gap": "Widest gap, from {low_mm:mm} to {high_mm:mm}.",
     "next.second_gap": "The next widest gap, from {low_mm:mm} to {high_mm:mm}.",
     "next.gap": "Between {low_mm:mm} and {high_mm:mm}.",

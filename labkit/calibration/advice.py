@@ -1,9 +1,10 @@
-"""What the shims at hand would bring: which to read next, worked out when it is first asked for."""
+"""What more readings would bring: which shim to read next, worked out when it is first asked for."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from functools import cached_property, partial
 
 import numpy as np
@@ -13,9 +14,12 @@ from threadpoolctl import threadpool_limits
 from labkit.calibration.options import Options
 from labkit.calibration.points import PointTable
 from labkit.calibration.uncertainty import Uncertainty
+from labkit.curves import Curve
+from labkit.curves.compare import Comparison
 from labkit.curves.family import Array
 from labkit.curves.flexible import FlexibleCurve
-from labkit.curves.next_point import NextPoints, rank_next
+from labkit.curves.foretell import prospect
+from labkit.curves.next_point import NextPoints, Offer, rank_next
 
 
 @dataclass(frozen=True, eq=False)
@@ -26,37 +30,49 @@ class Advice:
     Attributes
     ----------
     table : PointTable
+    comparison : Comparison
     uncertainty : Uncertainty
     options : Options
     """
 
     table: PointTable
+    comparison: Comparison
     uncertainty: Uncertainty
     options: Options
 
     @cached_property
     def next_points(self) -> NextPoints | None:
-        """The unread shims, ranked; None where there is no flexible curve to rank them with."""
+        """
+        The unread shims and more repeats of those that were read, ranked; None where there is no flexible curve to
+        rank them with.
+        """
         flexible = self._flexible
         if flexible is None:
             return None
-        table = self.table
-        shims = table.readings.shims
-        # readings that were left out count too: a shim that was set aside is not advised again
-        taken = {name for row in table.readings.with_role("fit") for name in row.shims}
-        checks = {name for row in table.readings.with_role("check", "as-found") for name in row.shims}
-        # a set that is kept for checks is not used up for the fit
-        kept = {shims[name].set_name for name in checks} - {shims[name].set_name for name in taken}
-        repeats = table.repeats
-        at_hand = [
-            (shim.name, table.reference((shim.name,)), partial(table.with_shims, (shim.name,), repeats, flexible.value))
-            for shim in shims
-            if shim.name not in taken | checks and (not shim.set_name or shim.set_name not in kept)
+        names = [*self._unread, *self._read]
+        x = np.array([self.table.reference((name,)) for name in names])
+        spread = self._spread(flexible, x)
+        offers = [
+            Offer(
+                name,
+                float(x[i]),
+                self._V_mean(name, float(x[i])),
+                name in self._read,
+                None if spread is None else float(spread[i]),
+            )
+            for i, name in enumerate(names)
         ]
+        repeats = self.table.repeats
         # the matrices are small: threads that wait for one another cost more than they save
         with threadpool_limits(limits=1, user_api="blas"):
             return rank_next(
-                flexible, at_hand, self.options.working_range_mm, self._expanded, self.options.target_u_mm, repeats
+                flexible,
+                offers,
+                self.table.with_shims(names, repeats, flexible.value),
+                self.options.working_range_mm,
+                partial(self._expanded, flexible),
+                self.options.target_u_mm,
+                repeats,
             )
 
     def expanded_with(self, shims: Sequence[str], thickness_mm: ArrayLike) -> Array | None:
@@ -66,7 +82,7 @@ class Advice:
         Parameters
         ----------
         shims : sequence of str
-            Names of unread shims; none gives the uncertainty now.
+            Names of unread shims, or of those that are read again; none gives the uncertainty now.
         thickness_mm : array_like
             [mm]
 
@@ -78,9 +94,17 @@ class Advice:
         flexible = self._flexible
         if flexible is None:
             return None
-        if shims:
-            flexible = flexible.with_points(self.table.with_shims(shims, self.table.repeats, flexible.value))
-        return self._expanded(flexible, np.asarray(thickness_mm, dtype=np.float64))
+        x = np.asarray(thickness_mm, dtype=np.float64)
+        U, k = self._expanded(flexible, x)
+        repeats = self.table.repeats
+        told = {name: self._V_mean(name, self.table.reference((name,)))(repeats) for name in shims}
+        telling = [name for name in shims if math.isfinite(told[name])]
+        if not telling:
+            return U
+        outlook = prospect(flexible, self.table.with_shims(telling, repeats, flexible.value), np.ravel(x))
+        plain = self.table.variance.variance_of_mean([self.table.reference((name,)) for name in telling], repeats)
+        lost = outlook.variance_lost(range(len(telling)), np.array([told[name] for name in telling]) - plain)
+        return np.sqrt(np.maximum(U**2 - k**2 * lost.reshape(x.shape), 0.0))
 
     @property
     def _flexible(self) -> FlexibleCurve | None:
@@ -90,5 +114,58 @@ class Advice:
             return None
         return flexible
 
-    def _expanded(self, curve: FlexibleCurve, x: Array) -> Array:
-        return replace(self.uncertainty, flexible=curve).expanded(curve, x)[0]
+    @cached_property
+    def _unread(self) -> tuple[str, ...]:
+        """Shims that could be read for the fit, and were not."""
+        readings = self.table.readings
+        shims = readings.shims
+        # readings that were left out count too: a shim that was set aside is not advised again
+        taken = {name for row in readings.with_role("fit") for name in row.shims}
+        checks = {name for row in readings.with_role("check", "as-found") for name in row.shims}
+        # a set that is kept for checks is not used up for the fit
+        kept = {shims[name].set_name for name in checks} - {shims[name].set_name for name in taken}
+        return tuple(
+            shim.name
+            for shim in shims
+            if shim.name not in taken | checks and (not shim.set_name or shim.set_name not in kept)
+        )
+
+    @cached_property
+    def _read(self) -> dict[str, int]:
+        """Shims that were read on their own, with the place of their point."""
+        return {point.name: i for i, point in enumerate(self.table.points) if len(point.shims) == 1}
+
+    def _V_mean(self, name: str, x: float) -> Callable[[int], float]:
+        """
+        Variance of the mean of n readings to come of a shim.
+
+        Of one that was read before: that of an indication of its own which, with the old one, gives the variance of
+        the mean of all. It is infinite where the display step is all that is left: no repeat tells more.
+        """
+        variance = self.table.variance
+        if name not in self._read:
+            return lambda n: float(variance.variance_of_mean(x, n))
+        before = self.table.points[self._read[name]].n
+        now = float(variance.variance_of_mean(x, before))
+
+        def more(n: int) -> float:
+            then = float(variance.variance_of_mean(x, before + n))
+            return now * then / (now - then) if then < now else math.inf
+
+        return more
+
+    def _spread(self, flexible: FlexibleCurve, x: Array) -> Array | None:
+        """How far the curves that χ² accepts lie apart [mm]; None where no formula was tested and accepted."""
+        accepted: list[Curve] = [
+            row.curve
+            for row in self.comparison.rows
+            if row.curve is not None and row.chi2_limit is not None and row.fits and row.monotonic
+        ]
+        formulas = [curve for curve in accepted if curve is not flexible]
+        if not formulas or not len(x):
+            return None
+        values = np.array([curve.value(x) for curve in (flexible, *formulas)])
+        return np.asarray(np.ptp(values, axis=0) / np.abs(flexible.slope(x)))
+
+    def _expanded(self, curve: FlexibleCurve, x: Array) -> tuple[Array, Array]:
+        return self.uncertainty.expanded(curve, x)

@@ -163,7 +163,7 @@ def calibrate(
     checks = check_shims(readings.with_role("check"), table, _corrector(result), criterion, cautions, curve)
     return replace(
         result,
-        advice=Advice(table, uncertainty, options),
+        advice=Advice(table, comparison, uncertainty, options),
         checks=checks,
         as_found=found,
         budget=_largest_budget(curve, uncertainty, working),

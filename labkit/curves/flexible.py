@@ -177,7 +177,7 @@ class FlexibleCurve(Curve):
         D = self.link_slope(x) if self.signal == "raw" else 1.0 + self.link_slope(x)
         N = V_z + D[:, None] * points.V_x * D[None, :]
         part = self.components
-        solved, _ = _solve(self._t(x), z, self._basis(x), N, part.weight, part.amplitude, part.length)
+        solved, _ = _solve(self._t(x), z, self.basis(x), N, part.weight, part.amplitude, part.length)
         return FlexibleCurve(self.form, points, self.signal, self.scale, self.L, z, N, solved)
 
     # ---- what the comparison asks ----
@@ -220,7 +220,8 @@ class FlexibleCurve(Curve):
             raise BadInput("curve.below_scale", low_mm=-self.L)
         return np.log1p(x / self.L)
 
-    def _basis(self, x: Array) -> Array:
+    def basis(self, x: Array) -> Array:
+        """h(t) of the trend, shape (q, p)."""
         return np.vander(self._t(x), self.degree + 1, increasing=True)
 
     @property
@@ -228,18 +229,19 @@ class FlexibleCurve(Curve):
         """Of the trend in t: 2 for raw signals, 1 for thickness indications, fewer with few points."""
         return self.components.trend.shape[1] - 1
 
-    def _kernel(self, x: Array) -> Array:
-        """Covariance of δ between x and the points, for every component, shape (g, q, m)."""
+    def kernel(self, x: Array, to: Array | None = None) -> Array:
+        """Covariance of δ between x and other thicknesses, the points by default, for every component, (g, q, m)."""
         part = self.components
-        apart = self._t(x)[:, None] - self._t(self.points.x)
+        apart = self._t(x)[:, None] - self._t(self.points.x if to is None else to)
         lengths, place = np.unique(part.length, return_inverse=True)
         shape = np.exp(-0.5 * (apart / lengths[:, None, None]) ** 2)
         return np.asarray(part.amplitude[:, None, None] ** 2 * shape[place])
 
     @_remembered
-    def _component_means(self, x: Array) -> Array:
+    def component_means(self, x: Array) -> Array:
+        """z(x) of every component, shape (g, q)."""
         part = self.components
-        return part.trend @ self._basis(x).T + np.einsum("gqm,gm->gq", self._kernel(x), part.pull)
+        return part.trend @ self.basis(x).T + np.einsum("gqm,gm->gq", self.kernel(x), part.pull)
 
     @cached_property
     def _averaged(self) -> tuple[Array, Array, Array]:
@@ -258,7 +260,7 @@ class FlexibleCurve(Curve):
     def _mean(self, x: Array) -> Array:
         trend, lengths, pull = self._averaged
         apart = self._t(x)[:, None] - self._t(self.points.x)
-        mean = self._basis(x) @ trend
+        mean = self.basis(x) @ trend
         for length, of_length in zip(lengths, pull, strict=True):
             mean += np.exp(-0.5 * (apart / length) ** 2) @ of_length
         return np.asarray(mean)
@@ -276,10 +278,11 @@ class FlexibleCurve(Curve):
         return np.asarray(by_t / (self.L + x))
 
     @_remembered
-    def _whitened(self, x: Array) -> tuple[Array, Array]:
-        return self._whiten(self._kernel(x), self._basis(x))
+    def whitened(self, x: Array) -> tuple[Array, Array]:
+        """What `whiten` gives for thicknesses x."""
+        return self.whiten(self.kernel(x), self.basis(x))
 
-    def _whiten(self, kernel: Array, basis: Array) -> tuple[Array, Array]:
+    def whiten(self, kernel: Array, basis: Array) -> tuple[Array, Array]:
         """C⁻¹k, shape (g, m, q), and R⁻ᵀ(h − HᵀK⁻¹k), shape (g, p, q), for k (g, q, m) and h (q, p)."""
         part = self.components
         reach = np.linalg.solve(part.factor, np.swapaxes(kernel, 1, 2))
@@ -293,10 +296,10 @@ class FlexibleCurve(Curve):
         x = np.linspace(*self.range, 200)
         t = self._t(x)
         apart = t[:, None] - self._t(self.points.x)
-        kernel = -self._kernel(x) * apart / part.length[:, None, None] ** 2
+        kernel = -self.kernel(x) * apart / part.length[:, None, None] ** 2
         order = np.arange(self.degree + 1)
         basis = order * t[:, None] ** np.maximum(order - 1, 0)
-        reach, left = self._whiten(kernel, basis)
+        reach, left = self.whiten(kernel, basis)
         prior = (part.amplitude / part.length)[:, None] ** 2
         variance = prior - (reach**2).sum(axis=1) + (left**2).sum(axis=1)
         slope = part.trend @ basis.T + np.einsum("gqm,gm->gq", kernel, part.pull)
@@ -309,16 +312,16 @@ class FlexibleCurve(Curve):
     def _spread(self, x: Array) -> Array:
         """Standard uncertainty of z: within the components and between them."""
         part = self.components
-        reach, left = self._whitened(x)
+        reach, left = self.whitened(x)
         within = part.amplitude[:, None] ** 2 - (reach**2).sum(axis=1) + (left**2).sum(axis=1)
-        means = self._component_means(x)
+        means = self.component_means(x)
         between = (means - part.weight @ means) ** 2
         return np.sqrt(part.weight @ (np.maximum(within, 0.0) + between))
 
     def _component_weights(self, x: Array) -> Array:
         """∂z(x)/∂z of the points for every component, shape (g, q, m)."""
         part = self.components
-        reach, left = self._whitened(x)
+        reach, left = self.whitened(x)
         back = np.einsum("gmp,gpq->gmq", part.basis, np.linalg.solve(part.triangle, left))
         return np.swapaxes(np.linalg.solve(np.swapaxes(part.factor, 1, 2), reach + back), 1, 2)
 
@@ -329,7 +332,7 @@ class FlexibleCurve(Curve):
 
     def _draw_component(self, x: Array, g: int, count: int, rng: Generator) -> Array:
         only = self._only(g)
-        reach, left = only._whitened(x)
+        reach, left = only.whitened(x)
         t = self._t(x)
         prior = only.components.amplitude[0] ** 2 * np.exp(-0.5 * ((t[:, None] - t) / only.components.length[0]) ** 2)
         V = prior - reach[0].T @ reach[0] + left[0].T @ left[0]

@@ -4,37 +4,78 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import Any, Final, Literal
+from typing import Any, Final, Literal, TypeAlias
 
 import numpy as np
 
 from labkit.curves.curve import Points
 from labkit.curves.family import Array
 from labkit.curves.flexible import FlexibleCurve
+from labkit.curves.foretell import prospect
 from labkit.problems import Reason
 
 Stop = Literal["go on", "target reached", "no longer helps", "not reachable", "nothing at hand"]
 
+Target: TypeAlias = float | Callable[[Array], Array] | None
+"""The expanded uncertainty to reach [mm]: a number, or one by thickness [mm]; None where there is none."""
+
 WORTHWHILE: Final = 0.05
 """A point that lowers the criterion by less than this share is not worth its readings."""
+
+TIE: Final = 0.02
+"""Shims whose criterion comes out this close are as good by it; what comes second decides."""
+
+MOST_REPEATS: Final = 50
+"""More further readings of one shim than this are not advised."""
+
+
+@dataclass(frozen=True)
+class Offer:
+    """
+    A shim that could be read, for the first time or again.
+
+    Attributes
+    ----------
+    name : str
+    x_mm : float
+    V_mean : callable
+        Variance of the mean of n readings, as an indication of its own [square of the unit of y]; infinite where more
+        readings tell nothing.
+    again : bool
+        Whether it has been read before.
+    spread_mm : float or None
+        How far the formulas that are not rejected lie apart there [mm]; None where none was tested.
+    """
+
+    name: str
+    x_mm: float
+    V_mean: Callable[[int], float]
+    again: bool = False
+    spread_mm: float | None = None
 
 
 @dataclass(frozen=True)
 class Candidate:
     """
-    A shim that could be read.
+    An offer, with what it would bring.
 
     Attributes
     ----------
     name : str
     x_mm : float
     before, after : float
-        Largest U over its target within the working range, now and after.
+        Largest U over its target within the working range, now and after; over 1 mm where there is no target.
     U_before_mm, U_after_mm : float
-        Largest expanded uncertainty over the working range, now and after [mm].
+        Expanded uncertainty where it is largest for its target, now and after [mm].
     readings : int
         What it costs.
     reason : Reason
+    again : bool
+        Whether the shim has been read before: more repeats.
+    mean_before, mean_after : float
+        Mean U over its target within the working range.
+    spread_mm : float or None
+        How far the formulas that are not rejected lie apart there [mm].
     """
 
     name: str
@@ -45,9 +86,19 @@ class Candidate:
     U_after_mm: float
     readings: int
     reason: Reason
+    again: bool = False
+    mean_before: float = 0.0
+    mean_after: float = 0.0
+    spread_mm: float | None = None
+
+    @property
+    def U_gain_per_reading_mm(self) -> float:
+        """By how much each reading lowers the largest U [mm]."""
+        return (self.U_before_mm - self.U_after_mm) / self.readings
 
     def to_dict(self) -> dict[str, Any]:
-        return dict(vars(self)) | {"reason": self.reason.to_dict()}
+        found = dict(vars(self)) | {"U_gain_per_reading_mm": self.U_gain_per_reading_mm}
+        return found | {"reason": self.reason.to_dict()}
 
 
 @dataclass(frozen=True)
@@ -58,53 +109,66 @@ class NextPoints:
     Attributes
     ----------
     ranking : tuple of Candidate
+        New shims, and more repeats of those that were read where these are worth their readings.
     stop : str
         "go on", "target reached", "no longer helps", "not reachable" or "nothing at hand".
     reason : Reason
+    repeats : Reason or None
+        How many more repeats of one shim buy as much as the best new shim; None where that brings nothing.
     """
 
     ranking: tuple[Candidate, ...]
     stop: Stop
     reason: Reason
+    repeats: Reason | None = None
 
     @property
     def best(self) -> Candidate | None:
         """The shim to read next; None where it is time to stop."""
         return self.ranking[0] if self.ranking and self.stop in ("go on", "not reachable") else None
 
+    @property
+    def new(self) -> tuple[Candidate, ...]:
+        """The shims that have not been read, best first."""
+        return tuple(each for each in self.ranking if not each.again)
+
     def to_dict(self) -> dict[str, Any]:
         return {
             "ranking": [each.to_dict() for each in self.ranking],
             "stop": self.stop,
             "reason": self.reason.to_dict(),
+            "repeats": self.repeats.to_dict() if self.repeats else None,
         }
 
 
 def rank_next(
     curve: FlexibleCurve,
-    at_hand: Sequence[tuple[str, float, Callable[[], Points]]],
+    offers: Sequence[Offer],
+    points: Points,
     working_range: tuple[float, float],
-    expanded: Callable[[FlexibleCurve, Array], Array],
-    target_mm: float | None,
+    expanded: Callable[[Array], tuple[Array, Array]],
+    target: Target,
     readings: int,
 ) -> NextPoints:
     """
-    Rank the shims at hand.
+    Rank the shims at hand, and more repeats of those that were read.
 
     Parameters
     ----------
     curve : FlexibleCurve
         Through the points that were read.
-    at_hand : sequence of (name, x [mm], callable)
-        The callable gives the points with the shim added, at the indication that the curve expects of it.
+    offers : sequence of Offer
+    points : Points
+        The points that were read, and after them one for each offer, at the indication that the curve expects of it
+        in the mean of `readings`; see `labkit.curves.foretell.prospect`.
     working_range : (float, float)
         [mm]
     expanded : callable
-        U of a result [mm] with a curve, on a grid of thicknesses.
-    target_mm : float or None
+        U of a result [mm] and its coverage factor, now, on a grid of thicknesses.
+    target : float, callable or None
         The expanded uncertainty to reach; where None the largest U itself is what counts.
     readings : int
-        How many readings a shim costs.
+        How many readings an offer costs.
 
     Returns
     -------
@@ -112,48 +176,168 @@ def rank_next(
 
     Notes
     -----
-    Amplitude and length of the flexible curve are kept, with their weights: at each pair of them the variance can then
-    only fall. After the shim is really read they are estimated again, and U may come out larger than was foretold.
+    The first criterion is the largest U over its target: plain largest U would always chase the thick end, where a
+    looser target is usual. Offers that come out alike by it are ranked by how far the formulas that are not rejected
+    lie apart there, the farther first, and then by the mean of U over its target. Weights from an information
+    criterion are not used: where all formulas are wrong they name the least bad one.
+
+    Amplitude and length of the flexible curve are kept, with their weights: the variance can then only fall. After
+    the shim is really read they are estimated again, and U may come out larger than was foretold.
     """
-    grid = np.linspace(*working_range, 61)
-    width = working_range[1] - working_range[0]
-    target = target_mm or 1.0
+    outlook = _Outlook(curve, offers, points, working_range, expanded, target, readings)
+    candidates = [outlook.candidate(i) for i in range(len(offers))]
+    candidates = [each for each in candidates if not each.again or each.after <= each.before * (1 - WORTHWHILE)]
+    ranking = tuple(_ordered(candidates, _KEYS))
+    stop, reason = _stop(ranking, outlook, target is not None)
+    return NextPoints(ranking, stop, reason, _repeats(ranking, outlook))
 
-    def largest(through: FlexibleCurve) -> float:
+
+class _Outlook:
+    """What offers would do to U, for any number of readings."""
+
+    def __init__(
+        self,
+        curve: FlexibleCurve,
+        offers: Sequence[Offer],
+        points: Points,
+        working_range: tuple[float, float],
+        expanded: Callable[[Array], tuple[Array, Array]],
+        target: Target,
+        readings: int,
+    ) -> None:
+        self.curve, self.offers, self.working_range, self.readings = curve, offers, working_range, readings
+        grid = np.linspace(*working_range, 61)
+        U, self._k = expanded(grid)
         # far beyond the points the curve knows nothing, and U may have no number; more than all is no worse than all
-        return float(np.max(np.fmin(expanded(through, grid), width)))
+        self._most = working_range[1] - working_range[0]
+        self._U = np.fmin(U, self._most)
+        self._target = target(grid) if callable(target) else np.full(grid.shape, target or 1.0)
+        self._prospect = prospect(curve, points, grid)
+        self.now = self._judge(self._U)
 
-    U_now = largest(curve)
-    now = U_now / target
-    ranking = []
-    for name, x, with_it in at_hand:
-        U_then = largest(curve.with_points(with_it()))
-        ranking.append(
-            Candidate(name, x, now, U_then / target, U_now, U_then, readings, _reason(x, curve, working_range))
+    def _judge(self, U: Array) -> tuple[float, float, float, float]:
+        """Largest U over its target, U and the target there [mm], and the mean over the range."""
+        share = U / self._target
+        place = int(np.argmax(share))
+        return float(share[place]), float(U[place]), float(self._target[place]), float(share.mean())
+
+    def after(self, i: int, n: int) -> tuple[float, float, float, float]:
+        """`_judge` after n readings of offer i."""
+        offer = self.offers[i]
+        V = offer.V_mean(n)
+        if not np.isfinite(V):
+            return self.now
+        lost = self._prospect.variance_lost([i], V - offer.V_mean(self.readings) if n != self.readings else 0.0)
+        U = np.sqrt(np.maximum(self._U**2 - self._k**2 * lost, 0.0))
+        return self._judge(np.fmin(U, self._U))
+
+    def candidate(self, i: int) -> Candidate:
+        offer = self.offers[i]
+        before, U_before, _, mean_before = self.now
+        after, U_after, _, mean_after = self.after(i, self.readings)
+        return Candidate(
+            offer.name,
+            offer.x_mm,
+            before,
+            after,
+            U_before,
+            U_after,
+            self.readings,
+            _reason(offer, self.curve, self.working_range),
+            offer.again,
+            mean_before,
+            mean_after,
+            offer.spread_mm,
         )
-    ranking.sort(key=lambda candidate: candidate.after)
-    return NextPoints(tuple(ranking), *_stop(ranking, now, U_now, target_mm))
+
+    def fewest_repeats(self, wanted: float) -> tuple[int, Offer] | None:
+        """The fewest further readings of one shim that was read that bring the criterion down to `wanted`."""
+        again = [i for i, offer in enumerate(self.offers) if offer.again]
+        again = [i for i in again if self.after(i, MOST_REPEATS)[0] <= wanted]
+        if not again:
+            return None
+        low, high = 0, MOST_REPEATS
+        while high - low > 1:
+            middle = (low + high) // 2
+            enough = [i for i in again if self.after(i, middle)[0] <= wanted]
+            low, high, again = (low, middle, enough) if enough else (middle, high, again)
+        return high, self.offers[min(again, key=lambda i: self.after(i, high)[0])]
 
 
-def _stop(ranking: Sequence[Candidate], now: float, U_now: float, target_mm: float | None) -> tuple[Stop, Reason]:
-    if target_mm is not None and now <= 1.0:
+_Key: TypeAlias = tuple[Callable[[Candidate], float], Callable[[Candidate], float]]
+
+_KEYS: Final[tuple[_Key, ...]] = (
+    (lambda each: each.after, lambda best: TIE * best.after),
+    # a tenth of U is nothing to choose a shim by
+    (lambda each: -(each.spread_mm or 0.0), lambda best: 0.1 * best.U_before_mm),
+    (lambda each: each.mean_after, lambda best: 0.0),
+)
+"""What is ranked by, lowest first, and how far two may lie apart to be alike by it."""
+
+
+def _ordered(candidates: Sequence[Candidate], keys: Sequence[_Key]) -> list[Candidate]:
+    """By the first key; those that are alike by it, by the next."""
+    value, apart = keys[0]
+    left = sorted(candidates, key=value)
+    if len(keys) == 1:
+        return left
+    found: list[Candidate] = []
+    while left:
+        limit = value(left[0]) + apart(left[0])
+        alike = [each for each in left if value(each) <= limit]
+        found += _ordered(alike, keys[1:])
+        left = left[len(alike) :]
+    return found
+
+
+def _stop(ranking: Sequence[Candidate], outlook: _Outlook, targeted: bool) -> tuple[Stop, Reason]:
+    now, U_now, target_mm, _ = outlook.now
+    if targeted and now <= 1.0:
         return "target reached", Reason("next.target_reached", {"target_mm": target_mm})
-    if not ranking:
-        return "nothing at hand", Reason("next.nothing_at_hand")
+    lowest = min((each.after for each in ranking), default=np.inf)
+    if lowest > now * (1 - WORTHWHILE) and not (targeted and lowest <= 1.0):
+        return _no_further(ranking, outlook, target_mm if targeted else None)
     best = ranking[0]
-    if best.after > now * (1 - WORTHWHILE):
-        if target_mm is None:
-            return "no longer helps", Reason("next.no_longer_helps")
-        return "no longer helps", Reason("next.out_of_reach", {"target_mm": target_mm})
     params = {"shim": best.name, "x_mm": best.x_mm, "before_mm": U_now, "after_mm": best.U_after_mm}
-    if target_mm is not None and best.after > 1.0:
-        return "not reachable", Reason("next.read_not_enough", params | {"target_mm": target_mm})
-    return "go on", Reason("next.read", params)
+    again = "_again" if best.again else ""
+    if targeted and lowest > 1.0:
+        return "not reachable", Reason(f"next.read_not_enough{again}", params | {"target_mm": target_mm})
+    return "go on", Reason(f"next.read{again}", params)
 
 
-def _reason(x: float, curve: FlexibleCurve, working_range: tuple[float, float]) -> Reason:
+def _no_further(ranking: Sequence[Candidate], outlook: _Outlook, target_mm: float | None) -> tuple[Stop, Reason]:
+    """Where no offer is worth its readings: what many more of them would do, if there is a target to reach."""
+    new = any(not each.again for each in ranking)
+    stop: Stop = "no longer helps" if new else "nothing at hand"
+    if target_mm is not None and (enough := outlook.fewest_repeats(1.0)) is not None:
+        count, offer = enough
+        params = {"target_mm": target_mm, "shim": offer.name, "readings": count}
+        return stop, Reason("next.out_of_reach_repeats", params)
+    if not new:
+        return stop, Reason("next.nothing_at_hand")
+    if target_mm is None:
+        return stop, Reason("next.no_longer_helps")
+    return stop, Reason("next.out_of_reach", {"target_mm": target_mm})
+
+
+def _repeats(ranking: Sequence[Candidate], outlook: _Outlook) -> Reason | None:
+    """How many more repeats of one shim buy as much as the best new shim, in one sentence."""
+    new = next((each for each in ranking if not each.again), None)
+    if new is None or new.after > new.before * (1 - WORTHWHILE):
+        return None
+    enough = outlook.fewest_repeats(new.after)
+    if enough is None:
+        return Reason("next.no_repeats_as_good", {"new": new.name, "most": MOST_REPEATS})
+    count, offer = enough
+    params = {"readings": count, "shim": offer.name, "x_mm": offer.x_mm, "new": new.name}
+    return Reason("next.one_repeat_as_good" if count == 1 else "next.repeats_as_good", params)
+
+
+def _reason(offer: Offer, curve: FlexibleCurve, working_range: tuple[float, float]) -> Reason:
     """In words, from where the shim lies among the points that were read."""
-    read = np.sort(curve.points.x)
+    x, read = offer.x_mm, np.sort(curve.points.x)
+    if offer.again:
+        return Reason("next.again")
     if not working_range[0] <= x <= working_range[1]:
         return Reason("next.outside")
     if x < read[0] or x > read[-1]:
