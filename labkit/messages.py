@@ -4,7 +4,8 @@ From a code and its parameters to the sentence that a person reads.
 The sentences stand in `labkit.sentences`, as templates. Their fields take the parameters of the finding; what stands
 after the colon says how `labkit.format` writes the number: ``{x_mm:mm}`` a length (also ``µm``, ``in``, ``mil``),
 ``{u_mm:U}`` an expanded uncertainty, ``{d_mm:+µm}`` a signed length, ``{share:%}`` a percentage, ``{name:family}`` a
-curve family, ``{n:.3}`` so many decimals, ``{n:~3}`` so many significant digits. On a page in another unit ``mm`` is
+curve family, ``{code:influence}`` an influence (``Influence`` where it begins a line), ``{n:.3}`` so many decimals,
+``{n:~3}`` so many significant digits. On a page in another unit ``mm`` is
 written in that unit, ``µm`` and ``U`` in the small one that goes with it.
 """
 
@@ -33,6 +34,11 @@ class _Writer(string.Formatter):
                 return str(value)
             case "family":
                 return family_label(value)
+            case "influence":
+                return influence_label(value)
+            case "Influence":
+                label = influence_label(value)
+                return label[:1].upper() + label[1:]
             case "U":
                 return _format.expanded_length(value, small_unit(self._unit))
             case "%":
@@ -86,6 +92,11 @@ def sentence(code: str, params: Mapping[str, Any] | None = None, unit: str = "mm
 def family_label(name: str) -> str:
     """How a curve family is called on screen and sheet; an engineer's own family by its own name."""
     return SENTENCES.get(f"family.{name}", str(name))
+
+
+def influence_label(code: str) -> str:
+    """How an influence of the catalogue is called, such as "tip wear"."""
+    return SENTENCES.get(f"influence.{code}", str(code))
 
 
 def remedy(code: str, params: Mapping[str, Any] | None = None, unit: str = "mm") -> str | None:

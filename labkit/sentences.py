@@ -474,7 +474,7 @@ SENTENCES: Final[dict[str, str]] = {
     "influence.force": "force on soft parts",
     "influence.part-temperature": "temperature of the part",
     "influence.time": "time since calibration",
-    "influence.unknown": "There is no influence {code}.",
+    "influence.unknown": "There is no influence {got}.",
     "influence.unknown.hint": "Known: {known}.",
     "influence.twice": "{influence:Influence} is stated twice.",
     "influence.shape": "{influence:Influence}: the shape must be one of {known}.",

@@ -6,6 +6,8 @@ from collections.abc import Mapping
 from dataclasses import asdict, dataclass
 from typing import Any, Final, Literal, Self
 
+from labkit.bench.influences import Influence
+
 Background = Literal["subtract", "inside", "not shown"]
 
 BACKGROUNDS: Final = ("subtract", "inside", "not shown")
@@ -27,12 +29,18 @@ class OwnLine:
         How it is known.
     dof : float or None
         Degrees of freedom; None where it is taken as exactly known.
+    correlated_with : str
+        The name of another own line that errs with it; empty where none does.
+    r : float
+        Their coefficient of correlation, from −1 to 1.
     """
 
     name: str
     u_mm: float
     how: str = ""
     dof: float | None = None
+    correlated_with: str = ""
+    r: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -60,6 +68,11 @@ class Conditions:
     zero_u_mm : float
         Standard uncertainty [mm] of the thickness at contact zero: how closely the target seats on the tip.
     own_lines : tuple of OwnLine
+    influences : tuple of Influence
+        Of the catalogue: those that have a value, and those that are left out for a reason.
+    smallest_U_mm : float or None
+        The smallest expanded uncertainty [mm] that the laboratory is accredited for: no smaller U is stated
+        (ILAC-P14, from memory).
     """
 
     resolution: float | None = None
@@ -74,6 +87,8 @@ class Conditions:
     joint_u_mm: float = 0.0
     zero_u_mm: float = 0.0
     own_lines: tuple[OwnLine, ...] = ()
+    influences: tuple[Influence, ...] = ()
+    smallest_U_mm: float | None = None
 
     @property
     def temperature_degC(self) -> float | None:
@@ -82,10 +97,14 @@ class Conditions:
         return sum(known) / len(known) if known else None
 
     def to_dict(self) -> dict[str, Any]:
-        return asdict(self) | {"own_lines": [asdict(line) for line in self.own_lines]}
+        return dict(vars(self)) | {
+            "own_lines": [asdict(line) for line in self.own_lines],
+            "influences": [each.to_dict() for each in self.influences],
+        }
 
     @classmethod
     def from_dict(cls, found: Mapping[str, Any]) -> Self:
         values = dict(found)
         values["own_lines"] = tuple(OwnLine(**each) for each in values.get("own_lines", ()))
+        values["influences"] = tuple(Influence.from_dict(each) for each in values.get("influences", ()))
         return cls(**values)

@@ -138,6 +138,7 @@ def check_conditions(conditions: Conditions) -> None:
     }
     for name, value in (sizes | signed).items():
         if value is not None and (not abs(value) <= LARGEST or (name in sizes and value < 0)):
+        "smallest_U_mm": conditions.smallest_U_mm,
             raise BadInput("conditions.number", name=name, got=value)
     for name in ("temperature_start_degC", "temperature_end_degC"):
         if abs(signed[name] or 0.0) > HOTTEST_degC:
@@ -154,6 +155,7 @@ def check_options(tolerance: Tolerance, target_u: float | None, rule: str, outco
     ------
     BadInput
         Limits that are none or in the wrong order, a tolerance or target that is not above 0, an unknown rule or
+    _check_correlations(conditions)
         outcomes.
     """
     lower, upper = limits(tolerance)
@@ -175,3 +177,16 @@ def check_options(tolerance: Tolerance, target_u: float | None, rule: str, outco
 
 def _is_size(length_mm: float) -> bool:
     return bool(np.isfinite(length_mm)) and length_mm >= SMALLEST_MM
+
+
+def _check_correlations(conditions: Conditions) -> None:
+    """An own line may err with one other own line, and which one must be clear."""
+    names = [line.name for line in conditions.own_lines]
+    for line in conditions.own_lines:
+        if line.correlated_with and (
+            line.correlated_with == line.name
+            or names.count(line.correlated_with) != 1
+            or names.count(line.name) != 1
+            or not abs(line.r) <= 1
+        ):
+            raise BadInput("conditions.correlated", line=line.name, other=line.correlated_with, r=line.r)

@@ -166,7 +166,7 @@ class PointTable:
         V_y = self.fitted.V_y
         assert V_y is not None
         m = len(V_y)
-        wider = np.full((len(stacks), len(stacks)), self._common_variance)
+        wider = np.full((len(stacks), len(stacks)), self.common_variance)
         wider[:m, :m] = V_y
         wider[range(m, len(stacks)), range(m, len(stacks))] += self.variance.variance_of_mean(x_new, n)
         V_x = self.covariance(stacks)
@@ -182,7 +182,8 @@ class PointTable:
         return max(point.n for point in self.points)
 
     @property
-    def _common_variance(self) -> float:
+    def common_variance(self) -> float:
+        """Variance that all points share because one background was subtracted from all, in the unit of the signal."""
         return _common(self.background)
 
 

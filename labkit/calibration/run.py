@@ -14,6 +14,7 @@ from threadpoolctl import threadpool_limits
 
 from labkit.bench.about import About
 from labkit.bench.conditions import Conditions
+from labkit.bench.influences import check_influences, not_considered
 from labkit.bench.readings import Readings, Signal, by_point
 from labkit.calibration.advice import Advice
 from labkit.calibration.checks import Check, Correct, Criterion, check_shims
@@ -135,6 +136,7 @@ def calibrate(
     flexible = comparison.flexible
     curve = _choose(family, readings.signal, comparison, flexible)
     closing = _closing(table, curve)
+    check_influences(conditions.influences, readings.signal)
     uncertainty = _uncertainty(table, flexible, closing)
     _say_curve(table, comparison, curve, options, cautions)
     _say_closing(closing, cautions)
@@ -150,6 +152,7 @@ def calibrate(
         curve,
         uncertainty,
         advice=None,
+    _say_influences(conditions, readings.signal, cautions)
         closing=closing,
         checks=(),
         as_found=(),
@@ -277,6 +280,15 @@ def _say_curve(
     if not any(options.working_range_mm[0] < x < options.working_range_mm[1] for x in shims[1:-1]):
         cautions.append(Caution("points.ends_only"))
     if flexible is None:
+def _say_influences(conditions: Conditions, signal: Signal, cautions: list[Caution]) -> None:
+    for each in conditions.influences:
+        if each.code == "groove" and not each.off and (params := each.params(""))["bridged_mm"] > 0:
+            cautions.append(Caution("budget.bridged", params))
+    forgotten = not_considered(conditions.influences, signal)
+    if forgotten:
+        cautions.append(Caution("budget.not_considered", {"influences": list(forgotten)}))
+
+
         cautions.append(Caution("curve.no_flexible"))
     else:
         share = flexible.monotonic_share(np.random.default_rng(options.seed))
@@ -309,7 +321,7 @@ def _corrector(result: Calibration) -> Correct:
         x, _ = result.correct(np.array([mean]), n, outside="mask")
         if np.ma.getmaskarray(x)[0]:
             return None
-        return float(x[0]), result.uncertainty.budget(result.curve, float(x[0]), n)
+        return float(x[0]), result.uncertainty.budget(result.curve, float(x[0]), n, on_parts=False)
 
     return correct
 

@@ -5,17 +5,20 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from labkit.calibration.points import PointTable
+from labkit.calibration.shim_parts import shim_parts
 from labkit.curves import Curve
 from labkit.curves.family import Array
 from labkit.curves.flexible import FlexibleCurve
 from labkit.metrology import Budget, BudgetLine
-from labkit.metrology.budget import coverage_factor, effective_dof
+from labkit.metrology.budget import Correlation, combined, coverage_factor, effective_dof
+from labkit.metrology.quantities import Shape
 
 REPEATS = "repeats"
 """Lines that lean on the same repeats: summed before the formula of Welch and Satterthwaite."""
@@ -34,7 +37,7 @@ class Term:
         Standard uncertainty of the thickness [mm], shape of the thicknesses asked for.
     dof : float
     params : mapping
-    common : str
+    common, shape : str
     """
 
     code: str
@@ -42,6 +45,7 @@ class Term:
     dof: float = math.inf
     params: Mapping[str, Any] = field(default_factory=dict)
     common: str = ""
+    shape: Shape = "normal"
 
 
 @dataclass(frozen=True)
@@ -78,7 +82,8 @@ class Uncertainty:
         -------
         ndarray, shape of x
         """
-        return np.sqrt(sum(np.square(term.u_mm) for term in self.terms(curve, x, repeats)))
+        terms = self.terms(curve, x, repeats)
+        return combined([term.u_mm for term in terms], self._correlations(terms))
 
     def expanded(self, curve: Curve, x: ArrayLike, repeats: int | None = 1) -> tuple[Array, Array]:
         """
@@ -88,38 +93,68 @@ class Uncertainty:
         -------
         U, k : ndarray, shape of x
         """
-        return _expanded(self.terms(curve, x, repeats))
+        return self._expanded(self.terms(curve, x, repeats))
 
-    def budget(self, curve: Curve, x_mm: float, repeats: int | None = 1) -> Budget:
-        """The budget at one thickness [mm]."""
+    def budget(self, curve: Curve, x_mm: float, repeats: int | None = 1, *, on_parts: bool = True) -> Budget:
+        """The budget at one thickness [mm]; parameters as for `terms`."""
+        terms = self.terms(curve, np.array([x_mm]), repeats, on_parts=on_parts)
         lines = tuple(
-            BudgetLine(term.code, float(term.u_mm[0]), term.dof, term.params, term.common)
-            for term in self.terms(curve, np.array([x_mm]), repeats)
+            BudgetLine(term.code, float(term.u_mm[0]), term.dof, term.params, term.common, term.shape) for term in terms
         )
-        return Budget(x_mm, lines)
+        return Budget(x_mm, lines, self._correlations(terms))
 
-    def terms(self, curve: Curve, x: ArrayLike, repeats: int | None) -> list[Term]:
+    def terms(self, curve: Curve, x: ArrayLike, repeats: int | None, *, on_parts: bool = True) -> list[Term]:
         """
-        Every line along the curve, at thicknesses x [mm].
+        Every line along the curve.
+
+        Parameters
+        ----------
+        curve : Curve
+        x : array_like
+            Thickness [mm].
+        repeats : int or None
+            How many readings are averaged; None leaves the reading itself out.
+        on_parts : bool
+            Whether a part is read; a shim, right after the calibration, does not feel what acts on parts alone.
+
+        Returns
+        -------
+        list of Term
+
+        Notes
+        -----
+        Where the laboratory is accredited for no smaller U, a line of its own brings U up to that (ILAC-P14, from
+        memory).
+        """
+        xs = np.atleast_1d(np.asarray(x, dtype=np.float64))
+        found = self._estimated(curve, xs, repeats, on_parts)
+        smallest = self.table.conditions.smallest_U_mm
+        if smallest is None or repeats is None:
+            return found
+        raised = self._missing(found, np.full(xs.shape, smallest))
+        return [*found, Term("budget.capability", raised, params={"U_mm": smallest})] if np.any(raised) else found
+
+    def _estimated(self, curve: Curve, xs: Array, repeats: int | None, on_parts: bool) -> list[Term]:
+        """
+        The lines without regard to what the laboratory is accredited for.
 
         No curve is believed further than the flexible one. A formula gets a line for its distance from that curve and
         for what its own U falls short of that curve's; a curve through the points, which states nothing itself, gets
         the flexible curve's lines and its distance from it.
         """
-        xs = np.atleast_1d(np.asarray(x, dtype=np.float64))
-        flexible, besides = self.flexible, self._besides(xs)
-        own = self._of_curve(curve, xs, repeats)
+        flexible, besides = self.flexible, self._besides(self.flexible or curve, xs, on_parts)
+        own = self.of_curve(curve, xs, repeats)
         if flexible is None or curve is flexible:
             return own + besides
-        reference = self._of_curve(flexible, xs, repeats)
+        reference = self.of_curve(flexible, xs, repeats)
         apart = np.abs((curve.value(xs) - flexible.value(xs)) / flexible.slope(xs))
         if not own:
             return [*reference, Term("budget.model", apart), *besides]
         as_far_as_known = [*own, Term("budget.model", apart), *besides]
-        missing = _missing(as_far_as_known, _expanded(reference + besides)[0])
+        missing = self._missing(as_far_as_known, self._expanded(reference + besides)[0])
         return [*own, Term("budget.model", np.hypot(missing, apart)), *besides]
 
-    def _of_curve(self, curve: Curve, x: Array, repeats: int | None) -> list[Term]:
+    def of_curve(self, curve: Curve, x: Array, repeats: int | None) -> list[Term]:
         """The curve's own lines: shims, repeats, what lies between the points, and the reading itself."""
         steep = np.abs(curve.slope(x))
         u_curve = curve.standard_uncertainty(x)
@@ -133,15 +168,18 @@ class Uncertainty:
                 reading = np.full(x.shape, max(curve.residual_sd / math.sqrt(repeats), rounded))
                 terms.append(Term("budget.reading", reading / steep, curve.dof, {"n": repeats}, REPEATS))
             return terms
-        D = curve.slope(curve.points.x)
-        from_shims = _quadratic(weights, D[:, None] * curve.points.V_x * D[None, :])
-        from_repeats = _quadratic(weights, curve.points.V_y)
-        between = np.maximum(u_curve**2 - from_shims - from_repeats, 0.0)
+        through = weights * curve.slope(curve.points.x)
         dof = self.table.variance.dof
-        terms = [
-            Term("budget.shims", np.sqrt(from_shims) / steep),
-            Term("budget.repeats", np.sqrt(from_repeats) / steep, dof, common=REPEATS),
-        ]
+        background = self.table.common_variance
+        squares = {code: _quadratic(through, V) for code, V in self._shims(curve).items()}
+        terms = [Term(code, np.sqrt(square) / steep) for code, square in squares.items()]
+        squares["budget.repeats"] = _quadratic(weights, curve.points.V_y - background)
+        terms.append(Term("budget.repeats", np.sqrt(squares["budget.repeats"]) / steep, dof, common=REPEATS))
+        if background > 0:
+            squares["budget.background"] = background * np.square(weights.sum(axis=1))
+            from_background = np.sqrt(squares["budget.background"]) / steep
+            terms.append(Term("budget.background", from_background, dof, common=REPEATS))
+        between = np.maximum(u_curve**2 - sum(squares.values()), 0.0)
         if isinstance(curve, FlexibleCurve):
             terms.append(Term("budget.between", np.sqrt(between) / steep, params={"points": len(curve.points.x)}))
         if repeats is not None:
@@ -150,8 +188,18 @@ class Uncertainty:
             terms.append(Term("budget.reading", reading / steep, dof, params, REPEATS))
         return terms
 
-    def _besides(self, x: Array) -> list[Term]:
-        """What does not come from the curve: temperature of the shims, closing difference, the laboratory's own."""
+    @cached_property
+    def _shim_parts(self) -> dict[str, Array]:
+        """The covariance of the shims [mm²] part by part, without parts that nothing is known of."""
+        parts = shim_parts(self.table.readings.shims, self.table.stacks, self.table.conditions)
+        return {code: V for code, V in parts.items() if code == "budget.shims" or V.any()}
+
+    def _shims(self, curve: Curve) -> dict[str, Array]:
+        """The same for the points of a curve; whole where it has other points, to foretell what a shim would bring."""
+        return self._shim_parts if curve.points is self.table.fitted else {"budget.shims": curve.points.V_x}
+
+    def _besides(self, curve: Curve, x: Array, on_parts: bool) -> list[Term]:
+        """What does not come from the curve: temperature, drift, and what the laboratory states itself."""
         conditions = self.table.conditions
         terms = []
         if conditions.u_temperature_degC is not None:
@@ -162,40 +210,52 @@ class Uncertainty:
             terms.append(Term("budget.temperature", x * alpha * conditions.u_temperature_degC, params=params))
         if self.closing_mm is not None:
             drift = np.full(x.shape, abs(self.closing_mm) / math.sqrt(3.0))
-            terms.append(Term("budget.closing", drift, params={"closing_mm": self.closing_mm}))
+            terms.append(Term("budget.closing", drift, params={"closing_mm": self.closing_mm}, shape="rectangular"))
         for line in conditions.own_lines:
             dof = math.inf if line.dof is None else line.dof
             own = {"name": line.name, "how": line.how}
             terms.append(Term("budget.own", np.full(x.shape, line.u_mm), dof, own))
+        counted = [each for each in conditions.influences if not each.off and (on_parts or not each.kind.on_parts)]
+        if counted:
+            per_signal = 1.0 / np.abs(curve.slope(x))
+            per_share = np.abs(curve.value(x)) * per_signal
+            for each in counted:
+                params = each.params(self.table.readings.unit)
+                terms.append(Term(each.line, each.u_mm(x, per_share, per_signal), params=params, shape=each.shape))
         return terms
+
+    def _correlations(self, terms: list[Term]) -> tuple[Correlation, ...]:
+        """Which own lines err together, by their places among the terms."""
+        places = {term.params["name"]: i for i, term in enumerate(terms) if term.code == "budget.own"}
+        return tuple(
+            Correlation(places[line.name], places[line.correlated_with], line.r)
+            for line in self.table.conditions.own_lines
+            if line.correlated_with and line.r and places
+        )
+
+    def _expanded(self, terms: list[Term]) -> tuple[Array, Array]:
+        """U and k of the sum of terms."""
+        u, correlations = [term.u_mm for term in terms], self._correlations(terms)
+        k = coverage_factor(effective_dof(u, [t.dof for t in terms], [t.common for t in terms], correlations))
+        return k * combined(u, correlations), k
+
+    def _missing(self, terms: list[Term], U: Array) -> Array:
+        """
+        The standard uncertainty of a line, exactly known, that brings the sum of terms up to U where it is smaller.
+
+        Such a line lowers k, so that more of it is needed; k falls from step to step and ends at 2.
+        """
+        squares = np.square(combined([term.u_mm for term in terms], self._correlations(terms)))
+        missing = np.zeros_like(U)
+        for _ in range(50):
+            _, k = self._expanded([*terms, Term("budget.model", missing)])
+            wanted = np.sqrt(np.maximum(np.square(U / k) - squares, 0.0))
+            if np.all(wanted <= missing * (1 + 1e-12)):
+                break
+            missing = np.maximum(wanted, missing)
+        return missing
 
 
 def _quadratic(weights: Array, V: Array) -> Array:
     """WᵀVW for every row of weights, shape (q,)."""
     return np.maximum(np.einsum("qi,ij,qj->q", weights, V, weights), 0.0)
-
-
-def _sum(terms: list[Term]) -> Array:
-    return np.asarray(sum(np.square(term.u_mm) for term in terms))
-
-
-def _expanded(terms: list[Term]) -> tuple[Array, Array]:
-    """U and k of the sum of terms."""
-    k = coverage_factor(effective_dof([t.u_mm for t in terms], [t.dof for t in terms], [t.common for t in terms]))
-    return k * np.sqrt(_sum(terms)), k
-
-
-def _missing(terms: list[Term], U: Array) -> Array:
-    """
-    The standard uncertainty of a line, exactly known, that brings the sum of terms up to U where it is smaller.
-
-    Such a line lowers k, so that more of it is needed; k falls from step to step and ends at 2.
-    """
-    missing = np.zeros_like(U)
-    for _ in range(50):
-        _, k = _expanded([*terms, Term("budget.model", missing)])
-        wanted = np.sqrt(np.maximum(np.square(U / k) - _sum(terms), 0.0))
-        if np.all(wanted <= missing * (1 + 1e-12)):
-            break
-        missing = np.maximum(wanted, missing)
-    return missing
