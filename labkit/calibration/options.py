@@ -128,6 +128,7 @@ def check_conditions(conditions: Conditions) -> None:
         "closing_limit_mm": conditions.closing_limit_mm,
         "joint_u_mm": conditions.joint_u_mm,
         "zero_u_mm": conditions.zero_u_mm,
+        "smallest_U_mm": conditions.smallest_U_mm,
     }
     for line in conditions.own_lines:
         sizes |= {f"u_mm of {line.name}": line.u_mm, f"dof of {line.name}": line.dof}
@@ -138,13 +139,13 @@ def check_conditions(conditions: Conditions) -> None:
     }
     for name, value in (sizes | signed).items():
         if value is not None and (not abs(value) <= LARGEST or (name in sizes and value < 0)):
-        "smallest_U_mm": conditions.smallest_U_mm,
             raise BadInput("conditions.number", name=name, got=value)
     for name in ("temperature_start_degC", "temperature_end_degC"):
         if abs(signed[name] or 0.0) > HOTTEST_degC:
             raise BadInput("conditions.number", name=name, got=signed[name])
     if conditions.resolution == 0:
         raise BadInput("conditions.number", name="resolution", got=0.0)
+    _check_correlations(conditions)
 
 
 def check_options(tolerance: Tolerance, target_u: float | None, rule: str, outcomes: str) -> None:
@@ -155,7 +156,6 @@ def check_options(tolerance: Tolerance, target_u: float | None, rule: str, outco
     ------
     BadInput
         Limits that are none or in the wrong order, a tolerance or target that is not above 0, an unknown rule or
-    _check_correlations(conditions)
         outcomes.
     """
     lower, upper = limits(tolerance)

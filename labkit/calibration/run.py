@@ -126,6 +126,7 @@ def calibrate(
     about = about or About()
     conditions = conditions or about.conditions
     check_conditions(conditions)
+    check_influences(conditions.influences, readings.signal)
     table = build_points(readings, conditions)
     working = working_range_mm(working_range, table.fitted.x)
     check_options(tolerance, target_u, rule, outcomes)
@@ -136,10 +137,10 @@ def calibrate(
     flexible = comparison.flexible
     curve = _choose(family, readings.signal, comparison, flexible)
     closing = _closing(table, curve)
-    check_influences(conditions.influences, readings.signal)
     uncertainty = _uncertainty(table, flexible, closing)
     _say_curve(table, comparison, curve, options, cautions)
     _say_closing(closing, cautions)
+    _say_influences(conditions, readings.signal, cautions)
 
     result = Calibration(
         id or str(uuid6.uuid7()),
@@ -152,7 +153,6 @@ def calibrate(
         curve,
         uncertainty,
         advice=None,
-    _say_influences(conditions, readings.signal, cautions)
         closing=closing,
         checks=(),
         as_found=(),
@@ -267,6 +267,15 @@ def _say_closing(closing: Sequence[Closing], cautions: list[Caution]) -> None:
             cautions.append(Caution("closing.exceeded", params))
 
 
+def _say_influences(conditions: Conditions, signal: Signal, cautions: list[Caution]) -> None:
+    for each in conditions.influences:
+        if each.code == "groove" and not each.off and (params := each.params(""))["bridged_mm"] > 0:
+            cautions.append(Caution("budget.bridged", params))
+    forgotten = not_considered(conditions.influences, signal)
+    if forgotten:
+        cautions.append(Caution("budget.not_considered", {"influences": list(forgotten)}))
+
+
 def _say_curve(
     table: PointTable, comparison: Comparison, curve: Curve, options: Options, cautions: list[Caution]
 ) -> None:
@@ -280,15 +289,6 @@ def _say_curve(
     if not any(options.working_range_mm[0] < x < options.working_range_mm[1] for x in shims[1:-1]):
         cautions.append(Caution("points.ends_only"))
     if flexible is None:
-def _say_influences(conditions: Conditions, signal: Signal, cautions: list[Caution]) -> None:
-    for each in conditions.influences:
-        if each.code == "groove" and not each.off and (params := each.params(""))["bridged_mm"] > 0:
-            cautions.append(Caution("budget.bridged", params))
-    forgotten = not_considered(conditions.influences, signal)
-    if forgotten:
-        cautions.append(Caution("budget.not_considered", {"influences": list(forgotten)}))
-
-
         cautions.append(Caution("curve.no_flexible"))
     else:
         share = flexible.monotonic_share(np.random.default_rng(options.seed))
