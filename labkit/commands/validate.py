@@ -1,13 +1,14 @@
-"""The command ``labkit validate``: every published check on this machine, on screen and as JSON."""
+"""The command ``labkit validate``: every published check on this machine, on screen, as JSON and as a PDF report."""
 
 from __future__ import annotations
 
 import sys
 from argparse import ArgumentParser, Namespace
+from pathlib import Path
 from typing import Any
 
 from labkit.commands import DONE, NEGATIVE
-from labkit.commands.arguments import check_outputs, json_path, write_json
+from labkit.commands.arguments import check_outputs, json_path, write_json, write_whole
 from labkit.problems import BadInput
 from labkit.validation import Case, topics
 from labkit.validation import run as run_cases
@@ -22,20 +23,27 @@ def add_parser(subparsers: Any) -> None:
         "code 3 if anything does not agree; what was asked for is written in each case.",
     )
     parser.add_argument("--json", metavar="FILE", help="write the report as JSON; - for standard output")
+    parser.add_argument("--sheet", type=Path, metavar="FILE.pdf", help="write the report as a PDF")
     parser.add_argument(
         "--topic", action="append", metavar="TOPIC", help="only the cases of this topic (may be given again)"
     )
 
 
 def run(args: Namespace) -> int:
-    check_outputs(json_path(args.json))
+    check_outputs(args.sheet, json_path(args.json))
     known = [each.name for each in topics()]
     for name in args.topic or ():
         if name not in known:
             raise BadInput("command.topic", topic=name, known=known)
     report = run_cases(args.topic, _show_progress if sys.stderr.isatty() else None)
-    if args.json is not None:
-        write_json(args.json, report.to_dict())
+    if args.sheet or args.json is not None:
+        record = report.to_dict()
+        if args.sheet:
+            from labkit.sheet.validation_report import render_validation
+
+            write_whole(args.sheet, render_validation(record))
+        if args.json is not None:
+            write_json(args.json, record)
     print(report, file=sys.stderr if args.json == "-" else sys.stdout)
     return DONE if report.agrees else NEGATIVE
 

@@ -28,18 +28,20 @@ def cell(text: str, *, strong: bool = False) -> Cell:
 
 @dataclass(frozen=True)
 class Text:
-    """A paragraph."""
+    """A paragraph; where it leads, it stays on the page of what comes after it."""
 
     kind: ClassVar[str] = "text"
     runs: tuple[Run, ...]
+    leads: bool = False
 
 
 @dataclass(frozen=True)
 class Small:
-    """A paragraph that explains the table or plot before it."""
+    """A paragraph that explains the table or plot before it, or after it where it leads."""
 
     kind: ClassVar[str] = "small"
     runs: tuple[Run, ...]
+    leads: bool = False
 
 
 @dataclass(frozen=True)
@@ -120,6 +122,9 @@ class Section:
     title: str
     blocks: tuple[Block, ...]
 
+    def to_dict(self) -> dict[str, Any]:
+        return {"title": self.title, "blocks": [asdict(block) | {"kind": block.kind} for block in self.blocks]}
+
 
 @dataclass(frozen=True)
 class Signature:
@@ -166,12 +171,7 @@ class Sheet:
     sections: tuple[Section, ...] = field(default=())
 
     def to_dict(self) -> dict[str, Any]:
-        found = asdict(self)
-        found["sections"] = [
-            {"title": section.title, "blocks": [asdict(block) | {"kind": block.kind} for block in section.blocks]}
-            for section in self.sections
-        ]
-        return found
+        return asdict(self) | {"sections": [section.to_dict() for section in self.sections]}
 
 
 def table(columns: Sequence[Column], rows: Sequence[Sequence[str | Cell]]) -> Table:

@@ -11,7 +11,7 @@ from typing import Any, Literal
 from labkit.sheet.content import content, plot_data, words_of_people
 from labkit.sheet.plot import draw
 from labkit.sheet.sign import PLACE
-from labkit.sheet.typesetting import check_characters, printable, typeset
+from labkit.sheet.typesetting import check_characters, printable, throughout, typeset
 
 
 def render(record: Mapping[str, Any], *, number: str | None = None, signed: bool = False) -> bytes:
@@ -49,7 +49,7 @@ def svg_preview(record: Mapping[str, Any], *, number: str | None = None, signed:
 
 def _set(record: Mapping[str, Any], number: str | None, signed: bool, form: Literal["pdf", "svg"]) -> list[bytes]:
     check_characters((place, printable(text)) for place, text in words_of_people(record))
-    sheet = _printable(content(record, number=number, signed=signed).to_dict())
+    sheet = throughout(content(record, number=number, signed=signed).to_dict(), printable)
     place = asdict(PLACE)
     sheet["place"] = {"width": place["width_mm"], "height": place["height_mm"]}
     return typeset(
@@ -64,14 +64,3 @@ def _set(record: Mapping[str, Any], number: str | None, signed: bool, form: Lite
 def attachment(record: Mapping[str, Any]) -> bytes:
     """The record as it is attached: JSON in UTF-8."""
     return json.dumps(record, ensure_ascii=False, sort_keys=True, indent=1, allow_nan=False).encode()
-
-
-def _printable(content: Any) -> Any:
-    """The same content without marks that have no form."""
-    if isinstance(content, str):
-        return printable(content)
-    if isinstance(content, dict):
-        return {key: _printable(each) for key, each in content.items()}
-    if isinstance(content, list | tuple):
-        return [_printable(each) for each in content]
-    return content

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import unicodedata
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from datetime import datetime
 from functools import cache
 from pathlib import Path
@@ -113,6 +113,26 @@ def check_characters(texts: Iterable[tuple[str, str]]) -> None:
         for character in text:
             if character not in known:
                 raise BadInput("sheet.character", character=character, place=place)
+
+
+def substituted(text: str) -> str:
+    """
+    A text as it is printed, with a question mark for each character that the fonts lack: for messages of programs,
+    which nobody can be asked to type again.
+    """
+    known = _characters()
+    return "".join(each if each in known else "?" for each in printable(text))
+
+
+def throughout(content: Any, change: Callable[[str], str]) -> Any:
+    """The same content with every text in it changed."""
+    if isinstance(content, str):
+        return change(content)
+    if isinstance(content, dict):
+        return {key: throughout(each, change) for key, each in content.items()}
+    if isinstance(content, list | tuple):
+        return [throughout(each, change) for each in content]
+    return content
 
 
 @cache

@@ -37,7 +37,7 @@ _TOPICS: Final = (
     Topic(
         "nist_linear",
         "Certified data sets, linear",
-        "Least squares that is linear in its parameters, ill-conditioned data included.",
+        "Least squares linear in the parameters, on data that cost digits.",
     ),
     Topic(
         "nist_nonlinear",

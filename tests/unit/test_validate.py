@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from pathlib import Path
 
+import pikepdf
 import pytest
 
 from labkit.cli import main
@@ -46,3 +47,11 @@ def test_bad_input_is_named_and_nothing_run(tmp_path: Path, capsys: pytest.Captu
     assert main(["validate", "--topic", "line", "--json", str(tmp_path / "nowhere" / "v.json")]) == 2
     assert "cannot be written" in capsys.readouterr().err
     assert list(tmp_path.iterdir()) == []
+
+
+def test_pdf_is_written_and_holds_what_the_json_says(tmp_path: Path) -> None:
+    files = {"--sheet": tmp_path / "v.pdf", "--json": tmp_path / "v.json"}
+    assert main(["validate", "--topic", "line", *(str(each) for pair in files.items() for each in pair)]) == 0
+    with pikepdf.open(files["--sheet"]) as pdf:
+        attached = json.loads(pdf.attachments["validation.json"].get_file().read_bytes())
+    assert attached == json.loads(files["--json"].read_text(encoding="utf-8"))
