@@ -168,24 +168,29 @@ def small_length(
     unit: str = "mm",
     *,
     decimals: int | None = None,
+    extra: int = 0,
     signed: bool = False,
     with_unit: bool = True,
 ) -> str:
     """
-    An error or a deviation [mm] as text, in the small unit that goes with lengths in `unit`: µm, or mil.
+    An error or a deviation [mm] as text, in the small unit that goes with lengths in `unit`: µm, or mil; with `extra`
+    more digits than usual.
     """
     small = small_unit(unit)
-    places = _SMALL_DECIMALS[small] if decimals is None else decimals
+    places = (_SMALL_DECIMALS[small] if decimals is None else decimals) + extra
     return length(value_mm, small, decimals=places, signed=signed, with_unit=with_unit)
 
 
-def expanded_length(u_mm: float | None, unit: str = "µm", *, decimal_sign: str = ".", with_unit: bool = True) -> str:
+def expanded_length(
+    u_mm: float | None, unit: str = "µm", *, extra: int = 0, decimal_sign: str = ".", with_unit: bool = True
+) -> str:
     """
-    An expanded uncertainty [mm] as text in `unit`, two significant digits, rounded up.
+    An expanded uncertainty [mm] as text in `unit`, two significant digits and `extra` more, rounded up.
     """
     if u_mm is None or not math.isfinite(u_mm):
         return NOTHING
-    text = expanded(from_mm(u_mm, unit), decimal_sign=decimal_sign)
+    u = from_mm(u_mm, unit)
+    text = expanded(u, decimals=expanded_decimals(u) + extra if extra and u else None, decimal_sign=decimal_sign)
     return f"{text} {unit}" if with_unit else text
 
 

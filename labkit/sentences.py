@@ -198,6 +198,8 @@ SENTENCES: Final[dict[str, str]] = {
     "about.tolerance": '{key} must be a half-width, or a lower and an upper limit; "none" stands for no limit.',
     "about.humidity": "{key} must lie between 0 and 100.",
     "about.background": "{key} must be one of {known}.",
+    "about.risk": "{key} must be above 0 and at most {most:.1}: 0.025 stands for 2.5 %.",
+    "about.process": "{key} is missing: process_mean and process_sd go together, and process_sd is above 0.",
     "about.date": "{key} must be a date such as 2026-03-14.",
     "about.time": "{key} must be a date with a time of day, such as 2026-11-25T09:17Z.",
     "about.zone": "{key}: there is no time zone {zone}.",
@@ -244,6 +246,13 @@ SENTENCES: Final[dict[str, str]] = {
     "more than w.",
     "rule.guard-band-1.65u.binary": "Guard band w = 1.65·u, two outcomes (ISO 14253-1:2017). Pass: inside the limits by "
     "at least w. Fail: everything else.",
+    "rule.guard-band-risk": "Guard band w for a stated risk, four outcomes (JCGM 106:2012, clause 8): at the acceptance "
+    "limit, which lies w inside, a deviation is outside the limits with a probability of {percent:~3} %. Pass: inside "
+    "the limits by at least w. Conditional pass: inside, but by less. Conditional fail: outside, but by less than w. "
+    "Fail: outside by more than w.",
+    "rule.guard-band-risk.binary": "Guard band w for a stated risk, two outcomes (JCGM 106:2012, clause 8): at the "
+    "acceptance limit, which lies w inside, a deviation is outside the limits with a probability of {percent:~3} %. "
+    "Pass: inside the limits by at least w. Fail: everything else.",
     "safety.magnet": "Strong magnet: keep it away from pacemakers and other implants, and from magnetic cards and "
     "media. Fingers are pinched between the magnet and loose steel.",
     "safety.target": "Small targets can be swallowed and can hurt an eye.",
@@ -312,6 +321,8 @@ SENTENCES: Final[dict[str, str]] = {
     "command.cannot_write": "{file} cannot be written: {why}.",
     "command.one_file": "Two results would go to one file, {file}.",
     "command.about_missing": "A signed sheet needs more than was given: {missing}.",
+    "command.share": "“{typed}” is no share.",
+    "command.share.hint": "Write it such as 0.025 or 2.5%.",
     "command.about_missing.hint": "Add these keys to the file given with --about.",
     "command.sign_needs_sheet": "There is nothing to sign without a sheet.",
     "command.sign_needs_sheet.hint": "Add --sheet FILE.pdf.",
@@ -372,6 +383,16 @@ SENTENCES: Final[dict[str, str]] = {
     "check.in_fit": "{shim} took part in the fit, so it proves less.",
     "check.shares_master": "{shim} shares a master with shims of the fit: an error of that master would not show.",
     "as_found.no_curve": "As found could not be judged: no curve was in force.",
+    "check.nothing_passes": "No deviation can pass at {shims}: the guard band takes up the whole tolerance.",
+    "check.nothing_passes.hint": "Lower U, widen the tolerance, or agree on another rule.",
+    "check.narrow": "The guard band leaves {share:%} of the tolerance to pass in at {shims}: many good rigs will not pass.",
+    "check.low_ratio": "The tolerance is only {ratio:.1} times as wide as ±U at {shims}. Common practice asks for "
+    "{wanted:.0} where no guard band protects; no standard says so.",
+    "operating.limit": "A rig that is truly off by {at_mm:+µm}, just at the limit, passes {times} times in 100.",
+    "operating.limit_seldom": "A rig that is truly off by {at_mm:+µm}, just at the limit, passes less than once in 100.",
+    "operating.safe": "One that is truly off by {at_mm:+µm} passes 95 times in 100.",
+    "operating.middle": "Even one in the middle of the limits passes only {times} times in 100.",
+    "operating.never": "Even one in the middle of the limits passes less than once in 100.",
     "correct.repeats": "The number of readings must be 1 or more; it is {repeats}.",
     # ---- options ----
     "options.working_range": "The upper end of the working range, {high_mm:mm}, must be above {low_mm:mm}, and both "
@@ -717,10 +738,124 @@ SENTENCES: Final[dict[str, str]] = {
     "result.no_residuals": "A curve through the points leaves no residuals to plot.",
     "result.plots_only": "Plots only below 20 points: a test of normality would prove nothing.",
     "outcome.conditional pass.hint": "Tell your supervisor.",
-    "outcome.pass.1.65u": "Inside the limit by more than the guard band.",
-    "outcome.conditional pass.1.65u": "Inside the limit, but by less than the guard band. All readings count.",
-    "outcome.conditional fail.1.65u": "Outside the limit, but by less than the guard band. All readings count.",
-    "outcome.fail.1.65u": "Outside the limit by more than the guard band. Do not measure parts.",
+    "outcome.pass.w": "Inside the limit by more than the guard band.",
+    "outcome.conditional pass.w": "Inside the limit, but by less than the guard band. All readings count.",
+    "outcome.conditional fail.w": "Outside the limit, but by less than the guard band. All readings count.",
+    "outcome.fail.w": "Outside the limit by more than the guard band. Do not measure parts.",
+    # ---- gauge studies, control charts, capability ----
+    "study.one_column": "The values must be one column; they have the shape {shape}.",
+    "study.not_number": "This value is not a number.",
+    "study.not_number.hint": "Read it again, or leave the row out.",
+    "study.too_few": "{needed} values are needed; there are {got}.",
+    "study.columns": "The columns are not equally long: {lengths} values.",
+    "study.columns.hint": "Give one value for each reading.",
+    "study.negative_sd": "A standard deviation and its degrees of freedom cannot be below 0.",
+    "study.no_repeats": "Nothing was read twice, so the spread of readings is not known.",
+    "study.no_repeats.hint": "Read at least one of them again.",
+    "study.empty_group": "Group {group} holds no reading.",
+    "study.empty_group.hint": "Read it, or leave the group out.",
+    "study.one_group": "Two groups or more are needed.",
+    "study.subgroup_of_one": "A subgroup needs two readings or more.",
+    "study.subgroup_of_one.hint": "Use a chart of single readings.",
+    "study.tolerance_width": "The width of a tolerance must be above 0; it is {width}.",
+    "study.tolerance_width.hint": "Give the upper less the lower limit.",
+    "study.multiplier": "The number of standard deviations must be above 0; it is {multiplier}.",
+    "study.level": "A probability must lie between 0 and 1; it is {level}.",
+    "gauge_study.design": "There is no design {design} of a gauge study.",
+    "gauge_study.design.hint": "Known: {known}.",
+    "gauge_study.alpha": "α must lie between 0 and 1; it is {alpha}.",
+    "gauge_study.one_operator": "A gauge study needs two operators or more; there are {operators}.",
+    "gauge_study.one_operator.hint": "Let a second person read the same parts, or read one shim many times (Cg, Cgk).",
+    "gauge_study.one_part": "A gauge study needs two parts or more.",
+    "gauge_study.read_once": "Every part was read once by each operator, so repeatability is not known.",
+    "gauge_study.read_once.hint": "Let every operator read every part again.",
+    "gauge_study.unbalanced": "Operator {operator} read part {part} {got} times, the others {usual} times. So it is in "
+    "{others} further places.",
+    "gauge_study.unbalanced.hint": "Read what is missing, or leave that part out for all operators.",
+    "gauge_study.not_nested": "Part {part} was read by {one} and by {other}. In a nested study each operator reads parts "
+    "of their own.",
+    "gauge_study.not_nested.hint": "Give each part a name of its own, or choose the crossed design.",
+    "gauge_study.unlike_parts": "Operator {operator} read {got} parts, {other} read {most}.",
+    "gauge_study.unlike_parts.hint": "Give every operator as many parts.",
+    "gauge_study.few_operators": "With {operators} operators, little is known of how people differ. See the interval.",
+    "gauge_study.few_parts": "With {parts} parts, little is known of how parts differ. See the interval.",
+    "gauge_study.negative_operator": "Operators differ less than chance lets them ({raw_variance:~3}): their part is set to 0.",
+    "gauge_study.negative_interaction": "Operators and parts together add less than chance lets them ({raw_variance:~3}): "
+    "their part is set to 0.",
+    "gauge_study.negative_part": "Parts differ less than chance lets them ({raw_variance:~3}): their part is set to 0. "
+    "This gauge cannot tell these parts apart.",
+    "gauge_study.anova_crossed": "Analysis of variance, every operator read every part, both drawn at random (AIAG MSA, "
+    "4th edition; from memory).",
+    "gauge_study.anova_nested": "Analysis of variance, each operator read parts of their own, both drawn at random "
+    "(Burdick, Borror and Montgomery 2005; from memory).",
+    "gauge_study.average_and_range": "Averages and ranges, with 1/d2* computed (AIAG MSA, 4th edition; from memory). It "
+    "cannot see whether people differ more on some parts.",
+    "gauge_study.pooled": "People do not differ more on some parts than on others (p = {p:.3}, above α = {alpha}): that "
+    "row was pooled with repeatability.",
+    "gauge_study.not_pooled": "People differing more on some parts than on others counts as a line of its own "
+    "(α = {alpha}).",
+    "gauge_study.of_total": "Share of the total: s of the line over s of all readings.",
+    "gauge_study.of_tolerance": "Share of the tolerance: {multiplier} · s over its width, {width:~4}.",
+    "gauge_study.categories": "Distinct categories: √2 · s(parts) over s(gauge), cut down to a whole number.",
+    "gauge_study.intervals": "Intervals at {level:%}: modified large sample (Graybill and Wang 1980, Ting et al. 1990; "
+    "from memory).",
+    "gauge_bias.one_reference": "All readings are at one reference value, {reference:~6}: the bias has no course.",
+    "gauge_bias.one_reference.hint": "Read shims over the whole range.",
+    "gauge_bias.read_once": "The reference value {reference:~6} was read once.",
+    "gauge_bias.read_once.hint": "Read it again, or leave it out.",
+    "gauge_bias.share": "The share of the tolerance must lie above 0 and up to 1, and the number of standard deviations above "
+    "0; they are {share} and {multiplier}.",
+    "gauge_bias.type_1": "Cg = {share} · T / ({multiplier} · s), Cgk = ({share}/2 · T − |bias|) / "
+    "({multiplier}/2 · s) (ISO 22514-7; from memory).",
+    "gauge_bias.one_gauge": "Two gauges or more are needed to compare them.",
+    "gauge_bias.not_once": "Gauge {gauge} has {got} values for {artefact}; it needs one.",
+    "gauge_bias.not_once.hint": "Give the mean of its readings.",
+    "stability.one_day": "In run {run}, {artefact} was read on {got} days; two are needed.",
+    "stability.one_day.hint": "Read it on another day, or leave it out of all runs.",
+    "spread_test.group_of_one": "A group of one reading has no spread.",
+    "spread_test.group_of_one.hint": "Read it again, or leave it out.",
+    "spread_test.no_spread": "{count} of {groups} groups do not scatter at all, so Bartlett's test of equal spread has no "
+    "number.",
+    "spread_test.bartlett": "Bartlett's test of equal spread, {groups} groups: χ² = {statistic:.2}, critical {critical:.2}, "
+    "p = {p:.3}. The largest s is {ratio:.1} times the smallest. It is shown and decides nothing.",
+    "chart.baseline": "The baseline of {baseline} points must have at least {least} and at most all {n}.",
+    "chart.weight": "The weight of the newest point must lie above 0 and up to 1; it is {weight}.",
+    "chart.start": "The start must be a number, and the standard deviation above 0.",
+    "chart.start.hint": "Take both from the baseline.",
+    "chart.limits": "limits must be 'asymptotic' or 'exact'; it is {limits}.",
+    "chart.spread": "spread must be 'range' or 'sd'; it is {spread}.",
+    "chart.line": "The calibration line needs a slope that is not 0, and a spread, degrees of freedom and number of shims "
+    "above 0.",
+    "chart.unlike_subgroups": "Subgroup {subgroup} has {got} readings, the first has {first}.",
+    "chart.unlike_subgroups.hint": "Read what is missing, or leave the subgroup out.",
+    "chart.individuals": "Limits: mean ± {k} · mean moving range / d2, from the first {baseline} points (NIST/SEMATECH "
+    "e-Handbook 6.3.2.2).",
+    "chart.ranges": "Limits: ± {k} σ, σ = mean range / d2, from the first {baseline} subgroups (NIST/SEMATECH e-Handbook "
+    "6.3.2.1).",
+    "chart.sds": "Limits: ± {k} σ, σ = mean s / c4, from the first {baseline} subgroups (NIST/SEMATECH e-Handbook "
+    "6.3.2.1).",
+    "chart.ewma": "Weight {weight} for the newest point; limits ± {k} σ · √(λ/(2 − λ)) (NIST/SEMATECH e-Handbook "
+    "6.3.2.4).",
+    "chart.ewma_exact": "Weight {weight} for the newest point; limits ± {k} σ of the average, narrower at the start "
+    "(NIST/SEMATECH e-Handbook 6.3.2.4).",
+    "chart.check_standard": "Limits: mean ± t · s at {level:%}, from the first {baseline} checks (NIST/SEMATECH e-Handbook "
+    "2.2.2).",
+    "chart.linear_check": "Limits: ± t · s / slope at {level:%} for {together} shims together (NIST/SEMATECH e-Handbook "
+    "2.3.7).",
+    "capability.no_limits": "There is no limit to compare the parts with.",
+    "capability.no_limits.hint": "Give a lower limit, an upper limit, or both.",
+    "capability.limits_order": "The lower limit {lower:~6} is not below the upper limit {upper:~6}.",
+    "capability.not_finite": "The mean, the standard deviation or a limit is not a number.",
+    "capability.no_spread": "The parts do not differ, so there is no index to state.",
+    "capability.no_spread.hint": "Read more parts, or with a finer display.",
+    "capability.within": "within must be 'pooled' or 'range'; it is {within}.",
+    "capability.performance": "s of all parts (ISO 22514-2; from memory). A plain batch says nothing of the process later.",
+    "capability.within_pooled": "s within subgroups of {size}, pooled (ISO 22514-2; from memory).",
+    "capability.within_range": "s within subgroups of {size}, mean range over d2 (ISO 22514-2; from memory).",
+    "capability.few_parts": "{n} parts say little: see the interval.",
+    "capability.normality_unknown": "Whether the parts follow a normal distribution cannot be told from these {n}.",
+    "capability.not_normal": "The parts do not look normal (p = {p:.3}), and the indices assume it. Without that: {out} of {n} "
+    "lie outside, so at {level:%} no more than {most:%} do.",
     # ---- decisions ----
     "decision.no_limits": "There is no limit to decide against.",
     "decision.no_limits.hint": "Give a tolerance.",
@@ -733,6 +868,13 @@ SENTENCES: Final[dict[str, str]] = {
     "family.polynomial-2": "Polynomial 2",
     "family.polynomial-3": "Polynomial 3",
     "family.polynomial-4": "Polynomial 4",
+    "decision.risk": "The risk must be above 0 and at most 50 %; it is {risk:~4}.",
+    "decision.risk.hint": "Give it as a share: 0.025 for 2.5 %.",
+    "decision.risk_missing": "The guard band follows from a stated risk, and no risk is stated.",
+    "decision.risk_missing.hint": "Give a risk, such as 2.5 %.",
+    "decision.risk_unused": "A risk is stated, but the rule {rule} has none.",
+    "decision.risk_unused.hint": "Choose the rule guard-band-risk, or leave the risk out.",
+    "decision.process": "The mean of the process must be a number and its standard deviation above 0.",
     "family.polynomial-5": "Polynomial 5",
     "family.log-polynomial-2": "Log polynomial 2",
     "family.log-polynomial-3": "Log polynomial 3",

@@ -59,6 +59,10 @@ class About:
         The expanded uncertainty [mm] to reach.
     rule, outcomes : str
         The decision rule and how many outcomes it has, as `labkit.calibrate` takes them; empty for its defaults.
+    risk : float or None
+        The risk at the acceptance limit, for the rule "guard-band-risk".
+    process_mm : (float, float) or None
+        Mean and standard deviation [mm] of the true deviations of the rigs that are brought.
     zone : str
         The laboratory's IANA time zone.
     remarks : tuple of str
@@ -83,6 +87,8 @@ class About:
     outcomes: str = ""
     zone: str = "UTC"
     remarks: tuple[str, ...] = ()
+    risk: float | None = None
+    process_mm: tuple[float, float] | None = None
 
     def to_dict(self) -> dict[str, Any]:
         return asdict(self) | {"conditions": self.conditions.to_dict()}
@@ -96,7 +102,7 @@ class About:
         values["conditions"] = Conditions.from_dict(values.get("conditions", {}))
         values["instruments"] = tuple(Part(**each) for each in values.get("instruments", ()))
         values["remarks"] = tuple(values.get("remarks", ()))
-        for key in ("working_range_mm", "tolerance_mm"):
+        for key in ("working_range_mm", "tolerance_mm", "process_mm"):
             if isinstance(values.get(key), list):
                 values[key] = tuple(values[key])
         return cls(**values)

@@ -19,6 +19,7 @@ from labkit.bench.headings import nearest
 from labkit.bench.rig import Part, Rig
 from labkit.problems import BadFile, Fault, Where
 from labkit.units import parse_length
+from labkit.metrology.conformity import LARGEST_RISK
 
 MOST_BYTES: Final = 1_000_000
 LONGEST_TEXT: Final = 2_000
@@ -161,10 +162,10 @@ class _Keys:
         value = self._take(key)
         return None if value is None else self._checked(key, _plain_number(value), "about.not_a_number", negative)
 
-    def length(self, key: str) -> float | None:
+    def length(self, key: str, *, negative: bool = False) -> float | None:
         """A length [mm]."""
         value = self._take(key)
-        return None if value is None else self._checked(key, _length(value), "about.not_a_length", False)
+        return None if value is None else self._checked(key, _length(value), "about.not_a_length", negative)
 
     def needed_length(self, key: str) -> float:
         if key not in self._found:
@@ -286,6 +287,8 @@ def _about(top: _Keys) -> About:
         outcomes=procedure.text("outcomes"),
         operator=work.text("operator"),
         place=work.text("place"),
+        risk=_risk(procedure),
+        process_mm=_process(procedure),
         received=work.text("received"),
         switched_on=work.time("switched_on", zone or UTC),
         remarks=work.texts("remarks"),
@@ -343,10 +346,22 @@ def _conditions(table: _Keys) -> Conditions:
     )
 
 
-def _own_line(table: _Keys) -> OwnLine:
-    line = OwnLine(table.needed_text("name"), table.needed_length("u"), table.text("how"), table.number("dof"))
-    table.end()
-    return line
+def _risk(table: Keys) -> float | None:
+    value = table.number("risk")
+    if value is not None and not 0 < value <= LARGEST_RISK:
+        table.fault("about.risk", "risk", most=LARGEST_RISK)
+    return value
+
+
+def _process(table: Keys) -> tuple[float, float] | None:
+    """Mean and standard deviation, which go together."""
+    mean, sd = table.length("process_mean", negative=True), table.length("process_sd")
+    if mean is None and sd is None:
+        return None
+    if mean is None or not sd:
+        table.fault("about.process", "process_mean" if mean is None else "process_sd")
+        return None
+    return mean, sd
 
 
 def _humidity(table: _Keys) -> float | None:

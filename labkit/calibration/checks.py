@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Final
 
 import numpy as np
 
@@ -12,10 +12,17 @@ from labkit.bench.readings import Reading, by_point
 from labkit.calibration.points import PointTable
 from labkit.curves import Curve
 from labkit.metrology import Budget, Decision, decide
-from labkit.metrology.conformity import Outcomes, Rule, normalised_error
+from labkit.metrology.conformity import Limits, Outcomes, Rule, normalised_error
+from labkit.metrology.risk import GlobalRisk, Process, capability_index, global_risk, uncertainty_ratio
 from labkit.problems import Caution
 
 SEVERITY = ("pass", "conditional pass", "conditional fail", "fail")
+
+WANTED_RATIO: Final = 4.0
+"""Of tolerance to ±U where no guard band protects (common practice, no source)."""
+
+LEAST_LEFT: Final = 0.5
+"""The share of the tolerance below which a guard band leaves little to pass in (no source)."""
 
 
 @dataclass(frozen=True)
@@ -63,6 +70,30 @@ class Check:
     def outcome(self) -> str | None:
         return self.decision.outcome if self.decision else None
 
+    @property
+    def capability(self) -> float | None:
+        """C_m = T/(4u); None for one limit."""
+        return capability_index(self.u_mm, self.limits_mm)
+
+    @property
+    def ratio(self) -> float | None:
+        """TUR = T/(2U); None for one limit."""
+        return uncertainty_ratio(self.U_mm, self.limits_mm)
+
+    def global_risk(self, process: Process) -> GlobalRisk | None:
+        """Of the rule that was used, for rigs of this process; None where nothing was decided."""
+        if self.decision is None:
+            return None
+        return global_risk(self.limits_mm, self.decision.guard_band_mm, self.u_mm, process)
+
+    @property
+    def share_left(self) -> float | None:
+        """How much of the tolerance the guard band leaves to pass in; None for one limit, or with no decision."""
+        lower, upper = self.limits_mm
+        if self.decision is None or lower is None or upper is None:
+            return None
+        return max(1.0 - 2 * self.decision.guard_band_mm / (upper - lower), 0.0)
+
     def to_dict(self) -> dict[str, Any]:
         found = dict(vars(self)) | {"shims": list(self.shims), "limits_mm": list(self.limits_mm)}
         found["decision"] = self.decision.to_dict() if self.decision else None
@@ -73,9 +104,10 @@ class Check:
 class Criterion:
     """What a deviation is held against: limits [mm], and the decision rule of `labkit.metrology.decide`."""
 
-    limits_mm: tuple[float | None, float | None]
+    limits_mm: Limits
     rule: Rule
     outcomes: Outcomes
+    risk: float | None = None
 
 
 Correct = Callable[[float, int], tuple[float, Budget] | None]
@@ -153,7 +185,37 @@ def check_shims(
 def _decision(deviation_mm: float, u_mm: float, k: float, criterion: Criterion) -> Decision | None:
     if criterion.limits_mm == (None, None):
         return None
-    return decide(deviation_mm, u_mm, criterion.limits_mm, k=k, rule=criterion.rule, outcomes=criterion.outcomes)
+    return decide(
+        deviation_mm,
+        u_mm,
+        criterion.limits_mm,
+        k=k,
+        rule=criterion.rule,
+        outcomes=criterion.outcomes,
+        risk=criterion.risk,
+    )
+
+
+def say_capability(checks: Sequence[Check], cautions: list[Caution]) -> None:
+    """Add the doubt that the uncertainty is too large for the tolerance, or for the rule."""
+    left = {check.point: share for check in checks if (share := check.share_left) is not None}
+    hopeless = [point for point, share in left.items() if share == 0]
+    if hopeless:
+        cautions.append(Caution("check.nothing_passes", {"shims": hopeless}))
+    narrow = {point: share for point, share in left.items() if 0 < share < LEAST_LEFT}
+    if narrow:
+        cautions.append(Caution("check.narrow", {"shims": list(narrow), "share": min(narrow.values())}))
+    low = {
+        check.point: ratio
+        for check in checks
+        if check.decision is not None
+        and check.decision.guard_band_mm == 0
+        and (ratio := check.ratio) is not None
+        and ratio < WANTED_RATIO
+    }
+    if low:
+        params = {"shims": list(low), "ratio": min(low.values()), "wanted": WANTED_RATIO}
+        cautions.append(Caution("check.low_ratio", params))
 
 
 def _reference_error(stack: tuple[str, ...], x: float, table: PointTable, curve: Curve | None) -> tuple[float, float]:

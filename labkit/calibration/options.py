@@ -10,7 +10,8 @@ import numpy as np
 from labkit.bench.conditions import Conditions
 from labkit.bench.shims import THICKEST_MM
 from labkit.curves.family import Array
-from labkit.metrology.conformity import OUTCOMES, RULES, Outcomes, Rule
+from labkit.metrology.conformity import Outcomes, Rule, check_limits, check_rule
+from labkit.metrology.risk import Process
 from labkit.problems import BadInput
 
 Tolerance: TypeAlias = float | tuple[float | None, float | None] | None
@@ -44,7 +45,10 @@ class Options:
     target_u_mm : float or None
         The expanded uncertainty to reach [mm].
     rule, outcomes : str
-        Of `labkit.metrology.decide`.
+    risk : float or None
+        All three of `labkit.metrology.decide`.
+    process_mm : (float, float) or None
+        Mean and standard deviation [mm] of the true deviations of the rigs that are brought, where they are known.
     seed : int
         Of everything that draws at random.
     """
@@ -57,6 +61,12 @@ class Options:
     outcomes: Outcomes = "four"
     reason: str = ""
     seed: int = 1
+    risk: float | None = None
+    process_mm: tuple[float, float] | None = None
+
+    @property
+    def process(self) -> Process | None:
+        return None if self.process_mm is None else Process(*self.process_mm)
 
 
 def limits(tolerance_mm: Tolerance) -> tuple[float | None, float | None]:
@@ -148,7 +158,14 @@ def check_conditions(conditions: Conditions) -> None:
     _check_correlations(conditions)
 
 
-def check_options(tolerance: Tolerance, target_u: float | None, rule: str, outcomes: str) -> None:
+def check_options(
+    tolerance: Tolerance,
+    target_u: float | None,
+    rule: str,
+    outcomes: str,
+    risk: float | None = None,
+    process: tuple[float, float] | None = None,
+) -> None:
     """
     Refuse what cannot be decided against.
 
@@ -156,23 +173,20 @@ def check_options(tolerance: Tolerance, target_u: float | None, rule: str, outco
     ------
     BadInput
         Limits that are none or in the wrong order, a tolerance or target that is not above 0, an unknown rule or
-        outcomes.
+        outcomes, a risk that is none or that the rule does not take, a process that is no distribution.
     """
     lower, upper = limits(tolerance)
-    if tolerance is not None and lower is None and upper is None:
-        raise BadInput("decision.no_limits")
     if isinstance(tolerance, int | float) and not _is_size(tolerance):
         raise BadInput("options.tolerance")
     if any(each is not None and each != 0 and not _is_size(abs(each)) for each in (lower, upper)):
         raise BadInput("options.tolerance")
-    if lower is not None and upper is not None and lower >= upper:
-        raise BadInput("decision.limits_order", lower_mm=lower, upper_mm=upper)
+    if tolerance is not None:
+        check_limits((lower, upper))
     if target_u is not None and not _is_size(target_u):
         raise BadInput("options.target_u")
-    if rule not in RULES:
-        raise BadInput("decision.rule", rule=rule, known=RULES)
-    if outcomes not in OUTCOMES:
-        raise BadInput("decision.outcomes", outcomes=outcomes)
+    check_rule(rule, outcomes, risk)
+    if process is not None:
+        Process(*process)
 
 
 def _is_size(length_mm: float) -> bool:

@@ -14,6 +14,7 @@ import labkit
 from labkit import format as text
 from labkit.bench.about import About
 from labkit.bench.readings import Readings
+from labkit.calibration.in_print import printed_check
 from labkit.curves import families
 from labkit.curves.flexible import METHOD as FLEXIBLE_METHOD
 from labkit.messages import family_label
@@ -208,13 +209,14 @@ def _printed(result: Calibration) -> dict[str, Any]:
                 "shim": check.point,
                 "reference": text.length(check.reference_mm, with_unit=False),
                 "corrected": text.length(check.corrected_mm, with_unit=False),
-                "deviation": text.length(check.deviation_mm, "µm", signed=True, with_unit=False),
-                "U": text.expanded_length(check.U_mm, with_unit=False),
+                "deviation": numbers.deviation,
+                "U": numbers.U,
                 "E_n": text.number(check.e_n, 2, signed=True),
                 "decision": check.outcome or text.NOTHING,
             }
             for check in result.checks
         ],
+            for numbers in [printed_check(check.deviation_mm, check.U_mm, check.limits_mm, check.decision)]
         "largest_U": text.expanded_length(result.budget.U_mm) if result.budget else text.NOTHING,
     }
 

@@ -17,7 +17,7 @@ from labkit.bench.conditions import Conditions
 from labkit.bench.influences import check_influences, not_considered
 from labkit.bench.readings import Readings, Signal, by_point
 from labkit.calibration.advice import Advice
-from labkit.calibration.checks import Check, Correct, Criterion, check_shims
+from labkit.calibration.checks import Check, Correct, Criterion, check_shims, say_capability
 from labkit.calibration.options import (
     Options,
     Tolerance,
@@ -77,6 +77,8 @@ def calibrate(
 ) -> Calibration:
     """
     Calibrate a rig from readings on shims.
+    risk: float | None = None,
+    process: tuple[float, float] | None = None,
 
     Parameters
     ----------
@@ -93,7 +95,7 @@ def calibrate(
     conditions : Conditions, optional
         Default those of `about`; what is missing is a caution.
     rule : str
-        "simple", "guard-band-U" or "guard-band-1.65u".
+        "simple", "guard-band-U", "guard-band-1.65u" or "guard-band-risk"; see `labkit.metrology.decide`.
     outcomes : "two" or "four"
         Whether conditional outcomes exist.
     seed : int
@@ -109,6 +111,11 @@ def calibrate(
 
     Returns
     -------
+    risk : float, optional
+        For the rule "guard-band-risk": how probable it may be, at the acceptance limit, that a rig lies outside.
+    process : (float, float), optional
+        Mean and standard deviation [mm] of the true deviations of the rigs that are brought, where they are known:
+        the global risks are then stated.
     Calibration
 
     Raises
@@ -129,8 +136,10 @@ def calibrate(
     check_influences(conditions.influences, readings.signal)
     table = build_points(readings, conditions)
     working = working_range_mm(working_range, table.fitted.x)
-    check_options(tolerance, target_u, rule, outcomes)
-    options = Options(family, working, tolerance, target_u, cast(Rule, rule), cast(Outcomes, outcomes), reason, seed)
+    check_options(tolerance, target_u, rule, outcomes, risk, process)
+    options = Options(
+        family, working, tolerance, target_u, cast(Rule, rule), cast(Outcomes, outcomes), reason, seed, risk, process
+    )
     cautions = list(table.cautions)
 
     comparison = _compare(table, options)
@@ -159,7 +168,7 @@ def calibrate(
         budget=None,
         cautions=(),
     )
-    criterion = Criterion(limits(tolerance), options.rule, options.outcomes)
+    criterion = Criterion(limits(tolerance), options.rule, options.outcomes, risk)
     found = _as_found(table, in_force, criterion, cautions)
     if not curve.monotonic:
         return replace(result, as_found=found, cautions=tuple(cautions))
@@ -167,6 +176,7 @@ def calibrate(
     return replace(
         result,
         advice=Advice(table, comparison, uncertainty, options),
+    say_capability(checks, cautions)
         checks=checks,
         as_found=found,
         budget=_largest_budget(curve, uncertainty, working),

@@ -34,6 +34,15 @@ def range_mm(text: str) -> tuple[float, float]:
     return low, high
 
 
+def share(text: str) -> float:
+    """A share such as ``0.025`` or ``2.5%``; BadInput where it is none."""
+    number = text.strip().removesuffix("%")
+    try:
+        return float(number) / (100 if number != text.strip() else 1)
+    except ValueError:
+        raise BadInput("command.share", typed=text) from None
+
+
 def check_outputs(*paths: Path | None) -> None:
     """
     Refuse, before anything is computed or signed, what could not be written in the end.

@@ -19,12 +19,14 @@ from labkit.commands.arguments import (
     json_path,
     length_mm,
     range_mm,
+    share,
     writable_folder,
     write_json,
     write_whole,
 )
 from labkit.commands.passphrase import add_option, passphrase
 from labkit.messages import family_label
+from labkit.metrology.conformity import RULES
 from labkit.paths import data_folder
 from labkit.problems import BadInput
 
@@ -55,6 +57,9 @@ def add_parser(subparsers: Any) -> None:
     parser.add_argument("--reason", default="", help="why another curve than the recommended one")
     parser.add_argument("--range", metavar="LO:HI", help="the working range, such as 0.25:2.5")
     parser.add_argument("--tolerance", metavar="T", help="half-width of the deviation allowed at a check shim")
+    parser.add_argument("--rule", metavar="RULE", help=f"the decision rule: {', '.join(RULES)}")
+    parser.add_argument("--outcomes", metavar="N", help="two, or four: with conditional outcomes")
+    parser.add_argument("--risk", metavar="P", help="for guard-band-risk: at the acceptance limit, such as 2.5%%")
     parser.add_argument("--unit", metavar="UNIT", help="of readings that name none: mm, um, in, mil, or a raw unit")
     parser.add_argument(
         "--decimal", choices=[".", ","], metavar="SIGN", help="the decimal sign, . or , where the file does not tell"
@@ -74,6 +79,7 @@ def run(args: Namespace) -> int:
         _check_particulars(about)
     check_outputs(args.sheet, json_path(args.json))
     readings = read_readings(args.readings, args.shims, args.unit, args.decimal)
+    rule, risk = _rule(args, about)
     result = calibrate(
         readings,
         args.family,
@@ -81,10 +87,12 @@ def run(args: Namespace) -> int:
         length_mm(args.tolerance) if args.tolerance else about.tolerance_mm,
         about.target_u_mm,
         about.conditions,
-        about.rule or "guard-band-U",
-        about.outcomes or "four",
+        rule,
+        args.outcomes or about.outcomes or "four",
         reason=args.reason,
         about=about,
+        risk=risk,
+        process=about.process_mm,
     )
     record = result.to_dict()
     if args.sheet:
@@ -93,6 +101,18 @@ def run(args: Namespace) -> int:
         write_json(args.json, record)
     print(summary(result), file=sys.stderr if args.json == "-" else sys.stdout)
     return NEGATIVE if result.verdict in ("fail", "conditional fail") else DONE
+
+
+def _rule(args: Namespace, about: About) -> tuple[str, float | None]:
+    """
+    Rule and risk: as typed, else as the file has them. A typed risk asks for its rule; of a typed rule that has no risk
+    none is taken from the file.
+    """
+    if args.risk is not None:
+        return args.rule or "guard-band-risk", share(args.risk)
+    if args.rule and args.rule != "guard-band-risk":
+        return args.rule, None
+    return args.rule or about.rule or "guard-band-U", about.risk
 
 
 def _check_particulars(about: About) -> None:

@@ -123,6 +123,8 @@ class Bench:
     customers : tuple of Party
     rule, outcomes : str
         The decision rule and how many outcomes it has, as `labkit.calibrate` takes them.
+    risk : float or None
+        The risk at the acceptance limit, for the rule "guard-band-risk".
     """
 
     laboratory: Party = field(default_factory=Party)
@@ -136,6 +138,7 @@ class Bench:
     customers: tuple[Party, ...] = ()
     rule: str = "guard-band-U"
     outcomes: str = "four"
+    risk: float | None = None
 
     def rig(self, name: str) -> RegisteredRig:
         """The rig of that name; BadInput where none is registered."""
@@ -163,6 +166,7 @@ class Bench:
             "customers": [asdict(each) for each in self.customers],
             "rule": self.rule,
             "outcomes": self.outcomes,
+            "risk": self.risk,
         }
 
     @classmethod

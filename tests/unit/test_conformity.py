@@ -5,12 +5,13 @@ from __future__ import annotations
 import math
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 from scipy.special import ndtr, ndtri
 
 from labkit.metrology import decide
-from labkit.metrology.conformity import normalised_error, probability_inside
+from labkit.metrology.conformity import guard_band_for_risk, normalised_error, probability_inside, rule_in_words
 from labkit.problems import BadInput
-from labkit.validation import case, cases
 
 LIMITS = (-10.0, 10.0)
 JUST = 1e-9
@@ -91,6 +92,11 @@ def test_without_uncertainty_the_guard_band_is_none():
         ((0.0, 1.0, (2.0, 1.0)), {}, "decision.limits_order"),
         ((0.0, 1.0, LIMITS), {"rule": "generous"}, "decision.rule"),
         ((0.0, 1.0, LIMITS), {"outcomes": "three"}, "decision.outcomes"),
+        ((0.0, 1.0, LIMITS), {"rule": "guard-band-risk"}, "decision.risk_missing"),
+        ((0.0, 1.0, LIMITS), {"rule": "guard-band-risk", "risk": 0.0}, "decision.risk"),
+        ((0.0, 1.0, LIMITS), {"rule": "guard-band-risk", "risk": 0.51}, "decision.risk"),
+        ((0.0, 1.0, LIMITS), {"rule": "guard-band-risk", "risk": math.nan}, "decision.risk"),
+        ((0.0, 1.0, LIMITS), {"rule": "guard-band-U", "risk": 0.025}, "decision.risk_unused"),
         ((math.nan, 1.0, LIMITS), {}, "decision.not_finite"),
         ((0.0, math.nan, LIMITS), {}, "decision.not_finite"),
         ((0.0, -1.0, LIMITS), {}, "decision.not_finite"),
@@ -116,44 +122,6 @@ def test_probability_is_of_the_normal_distribution_between_the_limits():
     assert decide(3.0, 5.0, LIMITS).probability == probability_inside(3.0, 5.0, LIMITS)
 
 
-def test_jcgm_106_conformance_probabilities():
-    one = case("conformance_probability")
-    given = one.inputs
-    zener, container, oil, speed = (given[k] for k in ("zener_upper", "container_lower", "oil_two_sided", "speed"))
-    computed = {
-        "zener_pc": probability_inside(zener["y"], zener["u"], (None, zener["T_U"])),
-        "container_pc": probability_inside(container["y"], container["u"], (container["T_L"], None)),
-        "oil_pc": probability_inside(oil["y"], oil["u"], (oil["T_L"], oil["T_U"])),
-    }
-    limit = 100
-    while 1 - probability_inside(limit, speed["u_rel"] * limit, (None, speed["T_U"])) < speed["p"]:
-        limit += 1
-    computed["speed_limit"] = float(limit)
-    assert set(computed) == set(one.published)
-    for name, value in computed.items():
-        rounded = round(value, 2) if name != "speed_limit" else value
-        assert one.published[name].agrees(rounded), (name, value)
-
-
-def test_ilac_g8_risk_at_the_acceptance_limit():
-    one = case("ilac_g8_guard_bands")
-    u = 0.5
-    computed = {}
-    for ratio in one.inputs["w_over_U"]:
-        risk = 1 - probability_inside(-ratio * 2 * u, u, (None, 0.0))
-        computed[ratio] = risk
-        assert risk == pytest.approx(float(1 - ndtr(2 * ratio)), rel=1e-9)
-    by_name = list(one.published)
-    assert len(by_name) == len(computed)
-    for name, risk in zip(by_name, computed.values(), strict=True):
-        published = one.published[name]
-        assert published.agrees(risk) or published.agrees(100 * risk), (name, risk)
-
-
-def test_every_published_case_of_conformity_is_used_here():
-    assert {each.name for each in cases("conformity")} == {"conformance_probability", "ilac_g8_guard_bands"}
-
-
 def test_165_u_is_95_percent_conformance_on_one_side():
     found = decide(10 - 1.65 * 2.0, 2.0, (None, 10.0), rule="guard-band-1.65u")
     assert found.outcome == "pass"
@@ -164,3 +132,89 @@ def test_165_u_is_95_percent_conformance_on_one_side():
 def test_normalised_error():
     assert normalised_error(-3.0, 6.0) == -0.5
     assert normalised_error(1.0, 0.0) is None
+
+
+# ---- a stated risk ----
+
+RISK = {"rule": "guard-band-risk", "risk": 0.025}
+
+
+def test_w_for_a_risk_at_one_limit_is_a_quantile():
+    w = float(ndtri(0.975)) * 2.0
+    assert decide(0.0, 2.0, (None, 10.0), **RISK).guard_band_mm == pytest.approx(w, rel=1e-12)
+    assert decide(0.0, 2.0, (-10.0, None), **RISK).guard_band_mm == pytest.approx(w, rel=1e-12)
+    assert decide(0.0, 2.0, (None, 10.0), rule="guard-band-risk", risk=0.5).guard_band_mm == 0.0
+
+
+@pytest.mark.parametrize(
+    ("inside", "four", "two"),
+    [
+        (JUST, "pass", "pass"),
+        (-JUST, "conditional pass", "fail"),
+        (-float(ndtri(0.975)) * 2.0, "conditional pass", "fail"),
+        (-float(ndtri(0.975)) * 2.0 - JUST, "conditional fail", "fail"),
+        (-2 * float(ndtri(0.975)) * 2.0 + JUST, "conditional fail", "fail"),
+        (-2 * float(ndtri(0.975)) * 2.0 - JUST, "fail", "fail"),
+    ],
+)
+def test_a_stated_risk_at_its_edges(inside, four, two):
+    deviation = 10.0 - float(ndtri(0.975)) * 2.0 - inside
+    for outcomes, expected in (("four", four), ("two", two)):
+        found = decide(deviation, 2.0, (None, 10.0), outcomes=outcomes, **RISK)
+        assert (found.outcome, found.risk) == (expected, 0.025)
+
+
+@given(risk=st.floats(1e-6, 0.5), u=st.floats(1e-3, 30.0), width=st.floats(0.1, 50.0))
+def test_at_the_acceptance_limit_the_risk_is_the_stated_one(risk, u, width):
+    limits = (-width / 2, width / 2)
+    w = guard_band_for_risk(risk, u, limits)
+    if w > width / 2:
+        # nothing can be accepted: even the middle is more often outside than that
+        assert 1 - probability_inside(0.0, u, limits) >= risk * (1 - 1e-9)
+        assert decide(0.0, u, limits, rule="guard-band-risk", risk=risk).outcome != "pass"
+    else:
+        inside = width / 2 - w - 1e-12 * width
+        assert decide(inside, u, limits, rule="guard-band-risk", risk=risk).outcome == "pass" or inside < 0
+        assert 1 - probability_inside(width / 2 - w, u, limits) == pytest.approx(risk, rel=1e-6, abs=1e-12)
+
+
+def test_two_limits_need_a_wider_guard_band_and_no_jump_where_nothing_passes():
+    one_sided = float(ndtri(0.9)) * 4.0
+    assert guard_band_for_risk(0.1, 4.0, (-6.0, 6.0)) > one_sided
+    assert guard_band_for_risk(0.1, 4.0, (-1000.0, 1000.0)) == pytest.approx(one_sided, rel=1e-12)
+    edge = 6.0 / float(ndtri(0.95))
+    below, above = (guard_band_for_risk(0.1, edge * (1 + step), (-6.0, 6.0)) for step in (-1e-9, 1e-9))
+    assert below <= 6.0 <= above
+    assert above - below < 1e-3
+
+
+@given(deviation=st.floats(-20, 20), u=st.floats(0, 10), small=st.floats(0.01, 0.5), large=st.floats(0.01, 0.5))
+def test_a_smaller_risk_accepts_no_more(deviation, u, small, large):
+    small, large = sorted((small, large))
+    strict, mild = (
+        decide(deviation, u, LIMITS, rule="guard-band-risk", risk=risk, outcomes="two") for risk in (small, large)
+    )
+    assert strict.guard_band_mm >= mild.guard_band_mm
+    assert not (strict.outcome == "pass" and mild.outcome == "fail")
+    assert 0 <= strict.specific_risk <= 1
+
+
+def test_the_specific_risk_is_the_consumers_or_the_producers():
+    accepted, rejected = decide(9.0, 2.0, LIMITS, rule="simple"), decide(11.0, 2.0, LIMITS, rule="simple")
+    assert accepted.specific_risk == pytest.approx(float(ndtr(-0.5)), rel=1e-9)
+    assert rejected.specific_risk == pytest.approx(float(ndtr(-0.5)), rel=1e-9)
+    assert (accepted.accepts, rejected.accepts) == (True, False)
+
+
+@pytest.mark.parametrize(
+    ("rule", "outcomes", "risk", "words"),
+    [
+        ("simple", "two", None, "Simple acceptance"),
+        ("guard-band-U", "four", None, "w = U, four outcomes"),
+        ("guard-band-1.65u", "two", None, "w = 1.65·u, two outcomes"),
+        ("guard-band-risk", "four", 0.025, "a probability of 2.50 %. Pass: inside the limits by at least w. Cond"),
+        ("guard-band-risk", "two", 0.05, "a probability of 5.00 %. Pass: inside the limits by at least w. Fail"),
+    ],
+)
+def test_every_rule_is_said_in_words(rule, outcomes, risk, words):
+    assert words in str(rule_in_words(rule, outcomes, risk))
