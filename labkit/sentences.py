@@ -345,6 +345,8 @@ SENTENCES: Final[dict[str, str]] = {
     "points.ends_only.hint": "Read at least one shim inside the working range.",
     "points.straggler": "{point}, reading {index}, {typed} stands apart from the other {others} ({ratio:.1} times the "
     "usual spread). It is kept until you say otherwise.",
+    "points.grubbs": "{point}, reading {index}: Grubbs' statistic is {statistic:.2}, its critical value {critical:.2} for {n} "
+    "readings (α = {alpha}). It is shown and decides nothing.",
     "points.order_broken": "Shim {shim} is out of order: its readings do not follow its neighbours.",
     "points.order_broken.hint": "Read it again, and compare what is written on it with its certificate.",
     "points.order_swapped": "Shims {shim} and {other} are out of order: they may be swapped.",
@@ -381,8 +383,6 @@ SENTENCES: Final[dict[str, str]] = {
     "recommend.chosen": "{family:family} was chosen by the user: {why}",
     "check.outside": "Check shim {shim} lies outside the calibrated range and could not be judged.",
     "check.in_fit": "{shim} took part in the fit, so it proves less.",
-    "check.shares_master": "{shim} shares a master with shims of the fit: an error of that master would not show.",
-    "as_found.no_curve": "As found could not be judged: no curve was in force.",
     "check.nothing_passes": "No deviation can pass at {shims}: the guard band takes up the whole tolerance.",
     "check.nothing_passes.hint": "Lower U, widen the tolerance, or agree on another rule.",
     "check.narrow": "The guard band leaves {share:%} of the tolerance to pass in at {shims}: many good rigs will not pass.",
@@ -393,6 +393,9 @@ SENTENCES: Final[dict[str, str]] = {
     "operating.safe": "One that is truly off by {at_mm:+µm} passes 95 times in 100.",
     "operating.middle": "Even one in the middle of the limits passes only {times} times in 100.",
     "operating.never": "Even one in the middle of the limits passes less than once in 100.",
+    "check.shares_master": "{shim} shares a master with shims of the fit: an error of that master would not show.",
+    "as_found.no_curve": "As found could not be judged: no curve was in force.",
+    "correct.thickness_outside": "{x_mm:mm} lies outside the calibrated range, {low_mm:mm} to {high_mm:mm}.",
     "correct.repeats": "The number of readings must be 1 or more; it is {repeats}.",
     # ---- options ----
     "options.working_range": "The upper end of the working range, {high_mm:mm}, must be above {low_mm:mm}, and both "
@@ -514,6 +517,7 @@ SENTENCES: Final[dict[str, str]] = {
     # ---- the page Calibrate: fields ----
     "field.high": "The upper end must be above {low_mm:.2} mm.",
     "field.temperature": "{t:.1} °C is outside 20 ± {within:.0} °C of this procedure.",
+    "field.influence_missing": "A number is missing here. Empty the field beside it too, to leave it out.",
     "field.repeats": "A whole number from 1 to {most}.",
     "field.above_zero": "It must be above 0.",
     "field.below_zero": "It must not be below 0.",
@@ -609,6 +613,7 @@ SENTENCES: Final[dict[str, str]] = {
     "left.nothing": "No rig is chosen (section 1), and nothing is read (sections 2, 3 and 6).",
     "left.person": "Nobody is chosen on the cover.",
     "left.field": "{field}: {what} (Section 1.)",
+    "left.influence": "{influence:Influence}: {what} (Section 4.)",
     "field_name.shim_set": "Shim set",
     "field_name.check_set": "Check shims",
     "field_name.low": "Working range, lower end",
@@ -863,11 +868,6 @@ SENTENCES: Final[dict[str, str]] = {
     "decision.rule": "There is no decision rule {rule}.",
     "decision.not_finite": "A deviation, its uncertainty or a limit is not a number, or the uncertainty is below 0.",
     "decision.rule.hint": "Known: {known}.",
-    # ---- names of curve families ----
-    "family.line": "Straight line",
-    "family.polynomial-2": "Polynomial 2",
-    "family.polynomial-3": "Polynomial 3",
-    "family.polynomial-4": "Polynomial 4",
     "decision.risk": "The risk must be above 0 and at most 50 %; it is {risk:~4}.",
     "decision.risk.hint": "Give it as a share: 0.025 for 2.5 %.",
     "decision.risk_missing": "The guard band follows from a stated risk, and no risk is stated.",
@@ -875,6 +875,11 @@ SENTENCES: Final[dict[str, str]] = {
     "decision.risk_unused": "A risk is stated, but the rule {rule} has none.",
     "decision.risk_unused.hint": "Choose the rule guard-band-risk, or leave the risk out.",
     "decision.process": "The mean of the process must be a number and its standard deviation above 0.",
+    # ---- names of curve families ----
+    "family.line": "Straight line",
+    "family.polynomial-2": "Polynomial 2",
+    "family.polynomial-3": "Polynomial 3",
+    "family.polynomial-4": "Polynomial 4",
     "family.polynomial-5": "Polynomial 5",
     "family.log-polynomial-2": "Log polynomial 2",
     "family.log-polynomial-3": "Log polynomial 3",

@@ -82,6 +82,7 @@ def to_record(result: Calibration) -> dict[str, Any]:
             "as_found": [check.to_dict() for check in result.as_found],
             "verdict": result.verdict,
             "budget": _budget(result),
+            "monte_carlo": result.drawn.to_dict() if result.drawn else None,
             "table": [row.to_dict() for row in result.results],
             "fine_table": _fine_table(result),
             "cautions": [caution.to_dict() for caution in result.cautions],

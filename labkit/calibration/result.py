@@ -17,6 +17,7 @@ from labkit.calibration.checks import Check, worst
 from labkit.calibration.lack_of_fit import LackOfFit, lack_of_fit
 from labkit.calibration.options import Options
 from labkit.calibration.points import PointTable
+from labkit.calibration.simulation import Simulation, simulate_thickness
 from labkit.calibration.uncertainty import Uncertainty
 from labkit.curves import Curve
 from labkit.curves.compare import Comparison
@@ -221,6 +222,52 @@ class Calibration:
     def expanded(self, thickness_mm: ArrayLike, repeats: int = 1) -> tuple[Array, Array]:
         """Expanded uncertainty [mm] of a corrected reading at a thickness, and its coverage factor."""
         return self.uncertainty.expanded(self.curve, thickness_mm, repeats)
+
+    def monte_carlo(self, x_mm: float | None = None, repeats: int = 1) -> Simulation | None:
+        """
+        The whole measurement drawn at random, beside the interval of the budget.
+
+        Parameters
+        ----------
+        x_mm : float, optional
+            A corrected reading [mm] within the calibrated range; default where U is largest.
+        repeats : int
+            Readings that were averaged.
+
+        Returns
+        -------
+        Simulation or None
+            None where the curve cannot be used. It takes some tenths of a second, once for each place: the record holds
+            that at the largest U where it was asked for.
+
+        Raises
+        ------
+        BadInput
+            A thickness outside the calibrated range.
+
+        References
+        ----------
+        JCGM 101:2008, clauses 7 and 8.
+        """
+        if self.budget is None:
+            return None
+        place = (self.budget.at_mm if x_mm is None else x_mm, repeats)
+        low, high = self.reach_mm
+        if not low <= place[0] <= high:
+            raise BadInput("correct.thickness_outside", x_mm=place[0], low_mm=low, high_mm=high)
+        if place not in self._drawn:
+            seed = self.options.seed
+            self._drawn[place] = simulate_thickness(self.uncertainty, self.curve, *place, seed=seed)
+        return self._drawn[place]
+
+    @property
+    def drawn(self) -> Simulation | None:
+        """What `monte_carlo` gave for the largest U; None where nobody asked for it yet."""
+        return None if self.budget is None else self._drawn.get((self.budget.at_mm, 1))
+
+    @cached_property
+    def _drawn(self) -> dict[tuple[float, int], Simulation]:
+        return {}
 
     def expanded_with(self, shims: Sequence[str], thickness_mm: ArrayLike) -> Array | None:
         """

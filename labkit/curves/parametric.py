@@ -60,6 +60,17 @@ class Working:
             f = np.asarray(self.form.f(x, *self.reported(beta)), dtype=np.float64)
         return f + x if self.signal == "thickness" else f
 
+    def values(self, x: Array, betas: Array) -> Array:
+        """F(x) for many β of shape (count, p), shape (count, q): at once where the family's function can do that."""
+        reported = np.where(self.logged, np.exp(np.where(self.logged, betas, 0.0)), betas)
+        try:
+            f = np.asarray(self.form.f(x, *reported.T[:, :, None]), dtype=np.float64)
+        except (TypeError, ValueError):  # a function that takes its parameters as single numbers only
+            f = np.empty(0)
+        if f.shape != (len(betas), len(x)):
+            return np.stack([self.value(x, each) for each in betas])
+        return f + x if self.signal == "thickness" else f
+
     def slope(self, x: Array, beta: Array) -> Array:
         """F′(x)."""
         if self.chebyshev:
@@ -157,7 +168,7 @@ class ParametricCurve(Curve):
         xs = np.asarray(x, dtype=np.float64)
         if self.form.kind == "linear":
             return np.asarray(self.value(xs) + deviates @ self.working.gradient(xs, self.beta).T)
-        return np.stack([self.working.value(xs, self.beta + each) for each in deviates])
+        return self.working.values(xs, self.beta + deviates)
 
     @property
     def parameters(self) -> dict[str, float]:

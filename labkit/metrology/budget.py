@@ -357,7 +357,7 @@ def effective_dof(
     total = _variance(lines, correlations)
     below = np.zeros_like(total)
     for members in groups(common or [""] * len(lines), correlation_matrix(len(lines), correlations)):
-        inside = [each for each in correlations if each.first in members]
+        inside = [each for each in correlations if each.first in members and each.second in members]
         square = np.square(_variance([lines[i] for i in members], [_among(each, members) for each in inside]))
         known_from = min(dof[i] for i in members)
         # a line of no size takes no degrees of freedom away, whatever its own are

@@ -162,7 +162,8 @@ def propagate_together(
         """The model, its inputs counted from the estimates in units of u: shape (n, …) gives shape (r, …)."""
         shape = (n,) + (1,) * (t.ndim - 1)
         inputs = estimates.reshape(shape) + u.reshape(shape) * t
-        found = [np.broadcast_to(np.asarray(each, dtype=np.float64), t.shape[1:]) for each in model(*inputs)]
+        with np.errstate(all="ignore"):
+            found = [np.broadcast_to(np.asarray(each, dtype=np.float64), t.shape[1:]) for each in model(*inputs)]
         return np.stack(found)
 
     values = in_units_of_u(np.zeros(n))
@@ -202,8 +203,7 @@ def propagate_together(
 
 def _slopes(model: Callable[[Array], Array], at: Array) -> Array:
     """Derivatives of every result by every input at places of shape (n, q): shape (r, n, q)."""
-    with np.errstate(all="ignore"):
-        found = jacobian(model, at, initial_step=STEP, order=8, maxiter=1)
+    found = jacobian(model, at, initial_step=STEP, order=8, maxiter=1)
     if not np.all(np.isfinite(found.df)):
         raise BadInput("uncertainty.model")
     return np.asarray(found.df)

@@ -6,10 +6,13 @@ import math
 
 import numpy as np
 import pytest
-from scipy.special import stdtrit
+from hypothesis import given
+from hypothesis import strategies as st
+from scipy.special import stdtr, stdtrit
 
-from labkit.metrology import Budget, BudgetLine
-from labkit.metrology.budget import coverage_factor, effective_dof
+from labkit.metrology import Budget, BudgetLine, Correlation
+from labkit.metrology.budget import combined, coverage_factor, effective_dof
+from labkit.problems import BadInput
 from labkit.validation import case
 
 
@@ -121,3 +124,140 @@ def test_shares_and_a_round_trip():
     assert Budget(1.0, lines) == one
     assert (one.lines[0].name, one.lines[0].how) == ("magnet", "trial")
     assert str(one).startswith("U = ")
+
+
+# ---- lines that go together ----
+
+
+def test_a_correlation_adds_its_product():
+    """JCGM 100:2008, equation 16."""
+    lines = budget((3.0,), (4.0,)).lines
+    assert Budget(1.0, lines, (Correlation(0, 1, 1.0),)).u_mm == pytest.approx(7.0)
+    assert Budget(1.0, lines, (Correlation(0, 1, -1.0),)).u_mm == pytest.approx(1.0)
+    assert Budget(1.0, lines, (Correlation(1, 0, 0.5),)).u_mm == pytest.approx(math.sqrt(37.0))
+    assert Budget(1.0, lines, (Correlation(0, 1, 0.0),)).u_mm == pytest.approx(5.0)
+
+
+def test_shares_of_lines_that_go_together_are_one_in_all():
+    lines = budget((3.0,), (4.0,), (1.0,)).lines
+    against = Budget(1.0, lines, (Correlation(0, 1, -0.9),))
+    assert sum(against.shares()) == pytest.approx(1.0)
+    assert against.shares() == pytest.approx((-1.8 / 4.4, 5.2 / 4.4, 1.0 / 4.4))  # the smaller of two that cancel
+    cancelled = Budget(1.0, budget((1.0,), (1.0,)).lines, (Correlation(0, 1, -1.0),))
+    assert cancelled.u_mm == 0
+    assert cancelled.shares() == (0.0, 0.0)
+
+
+def test_lines_that_go_together_are_summed_before_degrees_of_freedom_are_counted():
+    lines = budget((3.0, 4), (4.0, 4), (2.0,)).lines
+    together = Budget(1.0, lines, (Correlation(0, 1, 0.5),))
+    assert together.dof == pytest.approx(budget((math.sqrt(37.0), 4), (2.0,)).dof)
+    chained = effective_dof([1.0, 1.0, 1.0], [6, 9, 4], ["a", "a", ""], [Correlation(1, 2, 0.2)])
+    assert chained == pytest.approx(4.0)
+
+
+def test_correlations_hold_all_along_a_curve():
+    u = [np.array([3.0, 1.0]), np.array([4.0, 0.0])]
+    assert combined(u, [Correlation(0, 1, 1.0)]) == pytest.approx([7.0, 1.0])
+    assert effective_dof(u, [5, 5], None, [Correlation(0, 1, 1.0)]) == pytest.approx([5.0, 5.0])
+
+
+@pytest.mark.parametrize(
+    ("correlations", "code"),
+    [
+        ((Correlation(0, 0, 0.5),), "uncertainty.correlated_lines"),
+        ((Correlation(0, 3, 0.5),), "uncertainty.correlated_lines"),
+        ((Correlation(0, 1, 1.1),), "uncertainty.correlated_lines"),
+        ((Correlation(0, 1, math.nan),), "uncertainty.correlated_lines"),
+        ((Correlation(0, 1, 0.5), Correlation(1, 0, 0.2)), "uncertainty.correlated_lines"),
+        (
+            (Correlation(0, 1, 0.9), Correlation(1, 2, 0.9), Correlation(0, 2, -0.9)),
+            "uncertainty.correlation_impossible",
+        ),
+    ],
+)
+def test_correlations_that_cannot_be_are_refused(correlations, code):
+    with pytest.raises(BadInput) as refused:
+        Budget(1.0, budget((1.0,), (1.0,), (1.0,)).lines, correlations)
+    assert refused.value.code == code
+    assert str(refused.value)
+
+
+LINES = st.lists(st.tuples(st.floats(1e-6, 1e3), st.sampled_from([2.0, 5.0, 30.0, math.inf])), min_size=2, max_size=6)
+
+
+@given(LINES, st.floats(-0.9, 0.9), st.integers(-20, 20))
+def test_scaling_every_line_scales_u_and_nothing_else(lines, r, power):
+    """By powers of two, so that not one digit is lost."""
+    factor = 2.0**power
+    correlations = (Correlation(0, 1, r),)
+    one = Budget(1.0, budget(*lines).lines, correlations)
+    scaled = Budget(1.0, budget(*((factor * u, dof) for u, dof in lines)).lines, correlations)
+    assert scaled.u_mm == factor * one.u_mm
+    assert (scaled.dof, scaled.k, scaled.shares()) == (one.dof, one.k, one.shares())
+
+
+@given(LINES, st.floats(-0.9, 0.9), st.randoms())
+def test_the_order_of_lines_does_not_matter(lines, r, random):
+    order = list(range(len(lines)))
+    random.shuffle(order)
+    one = Budget(1.0, budget(*lines).lines, (Correlation(0, 1, r),))
+    moved = Budget(1.0, tuple(one.lines[i] for i in order), (Correlation(order.index(0), order.index(1), r),))
+    assert moved.u_mm == pytest.approx(one.u_mm, rel=1e-12)
+    assert moved.dof == pytest.approx(one.dof, rel=1e-9)
+    assert [moved.shares()[order.index(i)] for i in range(len(lines))] == pytest.approx(one.shares(), rel=1e-9)
+
+
+# ---- drawn at random ----
+
+
+def test_drawn_at_random_a_budget_of_normal_lines_is_as_stated():
+    found = budget((3.0,), (4.0,)).gum_comparison(digits=1)
+    assert found.validated
+    assert found.high == pytest.approx(10.0, abs=1e-3)
+    drawn = Budget(1.0, budget((3.0,), (4.0,)).lines, (Correlation(0, 1, 1.0),)).monte_carlo(digits=1)
+    assert drawn.u == pytest.approx(7.0, abs=2 * drawn.delta)
+
+
+def test_a_line_that_rules_and_is_rectangular_has_shorter_tails():
+    lines = (BudgetLine("budget.own", 3.0, shape="rectangular"), BudgetLine("budget.own", 0.1))
+    found = Budget(1.0, lines).gum_comparison()
+    assert found.validated is False
+    assert found.reason.code == "gum_interval.differs"
+    assert Budget(1.0, lines).monte_carlo().symmetric[1] < 5.2 < Budget(1.0, lines).U_mm
+
+
+def test_few_repeats_are_named_as_the_reason():
+    found = budget((3.0, 4), (3.0, 4)).gum_comparison()
+    assert found.validated is False
+    assert (found.reason.code, found.reason.params["dof"]) == ("gum_interval.few_readings", pytest.approx(8.0))
+
+
+def test_lines_on_one_estimate_are_drawn_with_one_spread():
+    """Two lines of one spread are one line: the draws know it as the formula does."""
+    shared = budget((3.0, 5, {}, "repeats"), (4.0, 5, {}, "repeats"))
+    assert shared.gum_comparison(digits=1).validated
+    far = {}
+    for word in ("repeats", ""):
+        eight = budget(*[(1.0, 5, {}, word)] * 8)
+        far[word] = np.mean(np.abs(eight.draws(np.random.default_rng(2), 100_000)) > 4 * eight.u_mm)
+    assert far["repeats"] == pytest.approx(2 * stdtr(5, -4.0), rel=0.15)
+    assert far[""] < far["repeats"] / 2  # eight spreads make each other good
+
+
+def test_without_some_lines_correlations_follow_theirs():
+    lines = (BudgetLine("budget.shims", 1.0), BudgetLine("budget.own", 2.0), BudgetLine("budget.closing", 3.0))
+    whole = Budget(1.0, lines, (Correlation(1, 2, 0.5), Correlation(0, 1, 0.1)))
+    rest = whole.without({"budget.shims"})
+    assert rest == Budget(1.0, lines[1:], (Correlation(0, 1, 0.5),))
+
+
+def test_a_line_keeps_its_shape_and_one_stored_before_is_normal():
+    line = BudgetLine("budget.own", 1.0, shape="rectangular")
+    assert BudgetLine.from_dict(line.to_dict()) == line
+    before = line.to_dict()
+    del before["shape"]
+    assert BudgetLine.from_dict(before).shape == "normal"
+    assert Budget(1.0, (line, line), (Correlation(0, 1, 0.5),)).to_dict()["correlations"] == [
+        {"first": 0, "second": 1, "r": 0.5}
+    ]
