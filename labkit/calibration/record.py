@@ -216,8 +216,8 @@ def _printed(result: Calibration) -> dict[str, Any]:
                 "decision": check.outcome or text.NOTHING,
             }
             for check in result.checks
-        ],
             for numbers in [printed_check(check.deviation_mm, check.U_mm, check.limits_mm, check.decision)]
+        ],
         "largest_U": text.expanded_length(result.budget.U_mm) if result.budget else text.NOTHING,
     }
 

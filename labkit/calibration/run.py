@@ -40,6 +40,9 @@ from labkit.problems import BadInput, Caution
 GRID = 121
 """Thicknesses of the working range at which the largest U is looked for."""
 
+FAR_OFF = 2.0
+"""Standard deviations by which a point that makes the points and the curve disagree lies off."""
+
 BY_CHANCE = 0.01
 """
 χ² that falls so low with no greater chance says that the stated uncertainties look too large. A bound on χ²/ν will not
@@ -74,11 +77,11 @@ def calibrate(
     in_force: Calibration | None = None,
     id: str | None = None,
     created: str | None = None,
+    risk: float | None = None,
+    process: tuple[float, float] | None = None,
 ) -> Calibration:
     """
     Calibrate a rig from readings on shims.
-    risk: float | None = None,
-    process: tuple[float, float] | None = None,
 
     Parameters
     ----------
@@ -108,14 +111,14 @@ def calibrate(
         The calibration that was in force before: as-found readings are judged with its curve.
     id, created : str, optional
         Of a calibration that is computed again.
-
-    Returns
-    -------
     risk : float, optional
         For the rule "guard-band-risk": how probable it may be, at the acceptance limit, that a rig lies outside.
     process : (float, float), optional
         Mean and standard deviation [mm] of the true deviations of the rigs that are brought, where they are known:
         the global risks are then stated.
+
+    Returns
+    -------
     Calibration
 
     Raises
@@ -173,10 +176,10 @@ def calibrate(
     if not curve.monotonic:
         return replace(result, as_found=found, cautions=tuple(cautions))
     checks = check_shims(readings.with_role("check"), table, _corrector(result), criterion, cautions, curve)
+    say_capability(checks, cautions)
     return replace(
         result,
         advice=Advice(table, comparison, uncertainty, options),
-    say_capability(checks, cautions)
         checks=checks,
         as_found=found,
         budget=_largest_budget(curve, uncertainty, working),
@@ -306,16 +309,20 @@ def _say_curve(
             refused = share < MONOTONE_REFUSED
             cautions.append(Caution("curve.turns" if refused else "curve.may_turn", {"share": share}))
     if not row.fits and row.chi2 is not None:
-        off = np.abs(curve.residuals_mm)
+        off = np.abs(curve.standardised_residuals)
         worst = int(np.argmax(off))
         params = {
             "family": curve.family,
             "chi2": row.chi2,
             "limit": row.chi2_limit,
             "shim": table.points[worst].name,
-            "off_mm": float(off[worst]),
+            "off_mm": float(abs(curve.residuals_mm[worst])),
         }
-        cautions.append(Caution("curve.disagrees", params))
+        causes = [table.points[i].name for i in np.argsort(-off) if off[i] > FAR_OFF]
+        if len(causes) > 1:
+            cautions.append(Caution("curve.disagrees_at", params | {"shims": causes}))
+        else:
+            cautions.append(Caution("curve.disagrees", params))
     ratio = row.chi2_per_dof
     if row.chi2 is not None and row.dof is not None and ratio is not None and chdtr(row.dof, row.chi2) < BY_CHANCE:
         cautions.append(Caution("curve.too_good", {"ratio": ratio}))
