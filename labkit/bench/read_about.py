@@ -6,6 +6,7 @@ import os
 import re
 import tomllib
 from collections.abc import Callable, Mapping
+from dataclasses import replace
 from datetime import UTC, date, datetime, tzinfo
 from pathlib import Path
 from typing import Any, Final
@@ -13,13 +14,14 @@ from zoneinfo import ZoneInfo
 
 from labkit.bench.about import About, Party
 from labkit.bench.cells import Notes
-from labkit.bench.conditions import BACKGROUNDS, Conditions, OwnLine
+from labkit.bench.conditions import BACKGROUNDS, Conditions
 from labkit.bench.dates import parse_date, parse_time
 from labkit.bench.headings import nearest
+from labkit.bench.read_influences import read_influences, read_own_lines
 from labkit.bench.rig import Part, Rig
+from labkit.metrology.conformity import LARGEST_RISK
 from labkit.problems import BadFile, Fault, Where
 from labkit.units import parse_length
-from labkit.metrology.conformity import LARGEST_RISK
 
 MOST_BYTES: Final = 1_000_000
 LONGEST_TEXT: Final = 2_000
@@ -57,7 +59,7 @@ def read_about(source: str | bytes | os.PathLike[str]) -> About:
         why = re.sub(r"\s*\(at .*\)$", "", str(trouble))
         raise BadFile([Fault("about.not_toml", {"why": why}, where)]) from None
     notes = Notes()
-    about = _about(_Keys(found, "", Where(name) if name else None, notes))
+    about = _about(Keys(found, "", Where(name) if name else None, notes))
     notes.refuse_if_faulty()
     return about
 
@@ -88,7 +90,7 @@ def _text(source: str | bytes | os.PathLike[str]) -> tuple[str, str]:
         raise BadFile([Fault("table.encoding", {"encoding": "utf-8"}, where)]) from None
 
 
-class _Keys:
+class Keys:
     """One table of the file: hands out its values by key, and notes a fault for each that is wrong."""
 
     def __init__(self, found: Mapping[str, Any], path: str, where: Where | None, notes: Notes) -> None:
@@ -108,13 +110,13 @@ class _Keys:
     def fault(self, code: str, key: str, **params: Any) -> None:
         self._notes.fault(code, self._where, key=self._name(key), **params)
 
-    def table(self, key: str) -> _Keys:
+    def table(self, key: str) -> Keys:
         value = self._take(key)
         if value is not None and not isinstance(value, dict):
             self.fault("about.not_a_table", key)
         return self._inner(value if isinstance(value, dict) else {}, key)
 
-    def tables(self, key: str) -> list[_Keys]:
+    def tables(self, key: str) -> list[Keys]:
         value = self._take(key)
         if value is None:
             return []
@@ -123,8 +125,8 @@ class _Keys:
             return []
         return [self._inner(each, key) for each in value]
 
-    def _inner(self, found: Mapping[str, Any], key: str) -> _Keys:
-        return _Keys(found, self._name(key), self._where, self._notes)
+    def _inner(self, found: Mapping[str, Any], key: str) -> Keys:
+        return Keys(found, self._name(key), self._where, self._notes)
 
     def text(self, key: str) -> str:
         value = self._take(key)
@@ -264,7 +266,7 @@ def _length(value: Any) -> float | None:
         return None
 
 
-def _about(top: _Keys) -> About:
+def _about(top: Keys) -> About:
     laboratory, customer = top.table("laboratory"), top.table("customer")
     conditions, procedure, work = top.table("conditions"), top.table("procedure"), top.table("work")
     zone_name = laboratory.text("zone") or "UTC"
@@ -275,7 +277,7 @@ def _about(top: _Keys) -> About:
         laboratory=_party(laboratory, "accreditation"),
         customer=_party(customer, "order"),
         rig=_rig(top.table("rig")),
-        conditions=_conditions(conditions),
+        conditions=replace(_conditions(conditions), influences=read_influences(top)),
         humidity_percent=_humidity(conditions),
         instruments=tuple(_part(each) for each in top.tables("instruments")),
         procedure=procedure.text("name"),
@@ -285,10 +287,10 @@ def _about(top: _Keys) -> About:
         target_u_mm=procedure.length("target_u"),
         rule=procedure.text("rule"),
         outcomes=procedure.text("outcomes"),
-        operator=work.text("operator"),
-        place=work.text("place"),
         risk=_risk(procedure),
         process_mm=_process(procedure),
+        operator=work.text("operator"),
+        place=work.text("place"),
         received=work.text("received"),
         switched_on=work.time("switched_on", zone or UTC),
         remarks=work.texts("remarks"),
@@ -308,25 +310,25 @@ def _zone(name: str) -> tzinfo | None:
         return None
 
 
-def _party(table: _Keys, own: str) -> Party:
+def _party(table: Keys, own: str) -> Party:
     fields = {key: table.text(key) for key in ("name", "department", "address", own)}
     return Party(**fields)
 
 
-def _part(table: _Keys) -> Part:
+def _part(table: Keys) -> Part:
     fields = {key: table.date(key) if key == "due" else table.text(key) for key in _PART}
     table.end()
     return Part(**fields)
 
 
-def _rig(table: _Keys) -> Rig:
+def _rig(table: Keys) -> Rig:
     parts = {key: _part(table.table(key)) for key in ("gauge", "probe", "tip", "target")}
     rig = Rig(name=table.text("name"), warm_up_min=table.number("warm_up_min"), **parts)
     table.end()
     return rig
 
 
-def _conditions(table: _Keys) -> Conditions:
+def _conditions(table: Keys) -> Conditions:
     background = table.text("background") or None
     if background is not None and background not in BACKGROUNDS:
         table.fault("about.background", "background", known=list(BACKGROUNDS))
@@ -342,7 +344,8 @@ def _conditions(table: _Keys) -> Conditions:
         joint_gap_mm=table.length("joint_gap") or 0.0,
         joint_u_mm=table.length("joint_u") or 0.0,
         zero_u_mm=table.length("zero_u") or 0.0,
-        own_lines=tuple(_own_line(each) for each in table.tables("own_lines")),
+        own_lines=read_own_lines(table),
+        smallest_U_mm=table.length("smallest_U"),
     )
 
 
@@ -364,7 +367,7 @@ def _process(table: Keys) -> tuple[float, float] | None:
     return mean, sd
 
 
-def _humidity(table: _Keys) -> float | None:
+def _humidity(table: Keys) -> float | None:
     value = table.number("humidity_percent", negative=True)
     if value is not None and not 0 <= value <= 100:
         table.fault("about.humidity", "humidity_percent")

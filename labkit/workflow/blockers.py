@@ -10,6 +10,7 @@ from labkit.calibration import Calibration
 from labkit.ledger import Person
 from labkit.messages import sentence
 from labkit.problems import BadInput, Reason
+from labkit.workflow.influences import influence_of
 from labkit.workflow.log import PARTS, Line
 from labkit.workflow.particulars import TICKS
 from labkit.workflow.remarks import FAILED
@@ -59,6 +60,7 @@ def blockers(page: CalibrateModel) -> list[Blocker]:
         *_of_cells(page),
         *_of_readings(page),
         *_of_curve(page),
+        *_of_influences(page),
         *_of_checks(page),
         *_of_sheet(page),
     ]
@@ -134,6 +136,14 @@ def _of_curve(page: CalibrateModel) -> list[Blocker]:
     if result.comparison.recommended is None and not page.fields.get("reason"):
         return [Blocker(4, Reason("left.not_recommended"))]
     return []
+
+
+def _of_influences(page: CalibrateModel) -> list[Blocker]:
+    faults = page.particulars.influence_faults if page.particulars is not None else {}
+    return [
+        Blocker(4, Reason("left.influence", {"influence": influence_of(name), "what": str(fault)}))
+        for name, fault in faults.items()
+    ]
 
 
 def _of_checks(page: CalibrateModel) -> list[Blocker]:

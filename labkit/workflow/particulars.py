@@ -15,6 +15,7 @@ from labkit.bench.readings import Signal
 from labkit.bench.shims import ShimSet
 from labkit.ledger import Bench, RegisteredRig
 from labkit.problems import BadInput, Caution, Fault, Reason
+from labkit.workflow import influences
 
 TICKS: Final = ("clean", "no_steel", "shims_ready", "steady")
 """What is ticked before the first reading; ``tick.…`` in `labkit.messages` says it."""
@@ -45,6 +46,8 @@ class Particulars:
         By field: what stops the page.
     doubts : dict of str to Caution
         By field: what the sheet will say.
+    influence_faults : dict of str to Fault
+        By field: an influence that is not counted until it is put right; the page goes on without it.
     """
 
     about: About
@@ -55,6 +58,7 @@ class Particulars:
     shims: ShimSet
     faults: dict[str, Fault] = field(default_factory=dict)
     doubts: dict[str, Caution] = field(default_factory=dict)
+    influence_faults: dict[str, Fault] = field(default_factory=dict)
 
 
 def defaults(bench: Bench, rig: RegisteredRig) -> dict[str, str]:
@@ -81,6 +85,7 @@ def defaults(bench: Bench, rig: RegisteredRig) -> dict[str, str]:
         "place": bench.place,
         "thermometer": kinds.get("thermometer", ""),
         "hygrometer": kinds.get("hygrometer", ""),
+        **influences.typed(rig.conditions.influences, rig.signal),
     }
 
 
@@ -104,7 +109,7 @@ def read_fields(
     if not fields.get("rig"):
         return None
     rig = bench.rig(fields["rig"])
-    reader = _Reader(fields)
+    reader, besides = _Reader(fields), _Reader(fields)
     day = today or datetime.fromisoformat(begun).date()
     shims = _shims(fields, bench, reader, day)
     low, high = reader.number("low", least=0.0), reader.number("high", above_zero=True)
@@ -120,6 +125,7 @@ def read_fields(
         rig.conditions,
         temperature_start_degC=reader.temperature("temperature"),
         temperature_end_degC=reader.temperature("temperature_end"),
+        influences=influences.read(fields, besides, rig.conditions.influences, rig.signal),
     )
     switched_on = _switched_on(fields.get("switched_on", ""), begun, bench.zone, reader)
     about = About(
@@ -145,7 +151,15 @@ def read_fields(
         zone=bench.zone,
     )
     return Particulars(
-        about, int(repeats or rig.repeats), rig.signal, rig.unit, day, shims, reader.faults, reader.doubts
+        about,
+        int(repeats or rig.repeats),
+        rig.signal,
+        rig.unit,
+        day,
+        shims,
+        reader.faults,
+        reader.doubts,
+        besides.faults,
     )
 
 

@@ -8,10 +8,24 @@ import pytest
 
 from labkit.bench.about import About, Party
 from labkit.bench.conditions import OwnLine
+from labkit.bench.influences import Influence
 from labkit.bench.read_about import read_about
 from labkit.problems import BadFile
 
 EXAMPLE = Path(__file__).parents[2] / "sample_data" / "about.toml"
+
+
+def own_line(text: str, other: str = "") -> str:
+    more = f"[[conditions.own_lines]]\nname = '{other}'\nu = 1\n" if other else ""
+    return f"[[conditions.own_lines]]\nname = 'x'\nu = 1\n{text}\n{more}"
+
+
+def influence(text: str) -> str:
+    return f"[[influences]]\n{text}\n"
+
+
+def magnet(text: str) -> str:
+    return influence(f"what = 'magnet-temperature'\nchange_K = 2\n{text}")
 
 
 def test_the_example() -> None:
@@ -25,6 +39,10 @@ def test_the_example() -> None:
     assert found.conditions.own_lines == (
         OwnLine("Wall of the closure is curved", 0.0003, "Estimated from five closures, cut and measured", 4.0),
     )
+    magnet, target, filler, edge = found.conditions.influences
+    assert (magnet.code, magnet.values) == ("magnet-temperature", {"change_K": 2.0, "mm_per_K": pytest.approx(0.0002)})
+    assert (target.code, target.values) == ("target-exchange", {"limit_mm": pytest.approx(0.0004)})
+    assert (filler.off, edge.values) == ("The closures are of unfilled polypropylene", {})
     assert (found.working_range_mm, found.tolerance_mm, found.target_u_mm) == ((0.25, 2.5), 0.01, 0.003)
     assert (found.procedure, found.revision) == ("Calibration of wall thickness gauges", "3")
     assert found.switched_on == "2026-11-25T09:17:00Z"
@@ -50,6 +68,51 @@ def test_tolerances(typed: str, tolerance: object) -> None:
     assert read_about(f"[procedure]\ntolerance = {typed}\n").tolerance_mm == tolerance
 
 
+@pytest.mark.parametrize(
+    ("text", "stated"),
+    [
+        ("what = 'tip-wear'\nlimit = '0.5 µm'\nhow = 'new'", Influence("tip-wear", {"limit_mm": 0.0005}, how="new")),
+        ("what = 'edge'\nsignal_percent = 0.2", Influence("edge", {"share": 0.002})),
+        ("what = 'time'\nlimit = 0.001\nshape = 'normal'", Influence("time", {"limit_mm": 0.001}, "normal")),
+        ("what = 'background-drift'\nlimit_signal = 3", Influence("background-drift", {"signal": 3.0})),
+        (
+            "what = 'groove'\nball = 1.5\nwidth = '600 µm'\ndepth = 0.1",
+            Influence("groove", {"ball_mm": 1.5, "width_mm": 0.6, "depth_mm": 0.1}),
+        ),
+        (
+            "what = 'part-temperature'\nchange_K = 5\nexpansion_ppm_per_K = 150",
+            Influence("part-temperature", {"change_K": 5.0, "expansion_per_K": 0.00015}),
+        ),
+        (
+            "what = 'magnet-temperature'\nchange_K = 2\nsignal_percent_per_K = -0.1",
+            Influence("magnet-temperature", {"change_K": 2.0, "signal_per_K": -0.001}),
+        ),
+        (
+            "what = 'magnet-temperature'\nchange_K = 2\nmaterial = 'SmCo'\nhow = 'drawing'",
+            Influence(
+                "magnet-temperature",
+                {"change_K": 2.0, "signal_per_K": -0.0004},
+                how="SmCo, coefficient from memory; drawing",
+            ),
+        ),
+        ("what = 'filler'\noff = 'unfilled'", Influence("filler", off="unfilled")),
+    ],
+)
+def test_influences(text: str, stated: Influence) -> None:
+    (found,) = read_about(influence(text)).conditions.influences
+    assert found.values == pytest.approx(stated.values)
+    assert (found.code, found.shape, found.how, found.off) == (stated.code, stated.shape, stated.how, stated.off)
+
+
+def test_own_lines_that_err_together_and_what_the_laboratory_is_accredited_for() -> None:
+    found = read_about(own_line("correlated_with = 'y'\nr = -0.5", "y") + "[conditions]\nsmallest_U = '1.5 µm'\n")
+    assert [(line.name, line.correlated_with, line.r) for line in found.conditions.own_lines] == [
+        ("x", "y", -0.5),
+        ("y", "", 0.0),
+    ]
+    assert found.conditions.smallest_U_mm == pytest.approx(0.0015)
+
+
 def test_a_time_without_a_zone_is_the_laboratorys() -> None:
     found = read_about('[laboratory]\nzone = "Europe/Paris"\n[work]\nswitched_on = 2026-11-25T10:17:00\n')
     assert (found.switched_on, found.zone) == ("2026-11-25T09:17:00Z", "Europe/Paris")
@@ -66,7 +129,7 @@ def test_sources() -> None:
         ("[rig.gauge]\nserail = '1'\n", "about.like_key", "There is no key rig.gauge.serail. Is it rig.gauge.serial?"),
         ("[conditions]\nclosing_limit_mm = 1\n", "about.like_key", "Is it conditions.closing_limit?"),
         ("[labratory]\n", "about.like_key", "There is no key labratory. Is it laboratory?"),
-        ("zzz = 1\n", "about.unknown_key", "Known there: conditions, customer, instruments"),
+        ("zzz = 1\n", "about.unknown_key", "Known there: conditions, customer, influences, instruments"),
         ("rig = 'Rig 2'\n", "about.not_a_table", "rig must be a table: [rig]."),
         ("[instruments]\nname = 'T'\n", "about.not_a_list", "[[instruments]]"),
         ("[work]\noperator = 7\n", "about.not_text", "work.operator must be text"),
@@ -89,6 +152,39 @@ def test_sources() -> None:
         ("[conditions]\nhumidity_percent = 101\n", "about.humidity", "between 0 and 100"),
         ("[[conditions.own_lines]]\nname = 'x'\n", "about.missing", "conditions.own_lines.u is missing."),
         ("[[conditions.own_lines]]\nu = 1\n", "about.missing", "conditions.own_lines.name is missing."),
+        (own_line("correlated_with = 'Tip'"), "about.correlated", "conditions.own_lines.correlated_with of x names no"),
+        (own_line("correlated_with = 'x'"), "about.correlated", "names no other own line."),
+        (own_line("correlated_with = 'y'\nr = 2", "y"), "about.correlation", "own_lines.r must lie between −1 and 1."),
+        (influence(""), "about.missing", "influences.what is missing."),
+        (
+            influence("what = 'tip-ware'"),
+            "about.like_influence",
+            "influences.what: there is no such influence. Is it tip",
+        ),
+        (influence("what = 'q'"), "about.influence", "Known: background-drift, linearisation, magnet-temperature"),
+        (
+            influence("what = 'tilt'\noff = 'x'") * 2,
+            "about.influence_twice",
+            "influences.what: tilt stands there twice.",
+        ),
+        (influence("what = 'tilt'"), "about.influence_values", "influences, tilt: the values are missing"),
+        (influence("what = 'tilt'"), "about.influence_values", "Give limit; or off with the reason"),
+        (influence("what = 'groove'\nball = 1.5"), "about.influence_values", "Give ball and width and depth; or off"),
+        (
+            influence("what = 'edge'\nlimit = 1\nsignal_percent = 1"),
+            "about.influence_values",
+            "limit or signal_percent",
+        ),
+        (influence("what = 'tilt'\nlimit = 1\noff = 'x'"), "about.influence_both", "Keep the value, or keep off."),
+        (influence("what = 'tilt'\nlimit = '3 cm'"), "about.not_a_length", "influences.limit must be a length"),
+        (influence("what = 'tilt'\nlimit = -1"), "about.negative", "influences.limit must not be negative."),
+        (influence("what = 'tilt'\nlimit = 1\nshape = 'flat'"), "about.shape", "one of rectangular, normal."),
+        (influence("what = 'tilt'\nlimti = 1"), "about.influence_values", "Is it influences.limit?"),
+        (
+            magnet("material = 'iron'"),
+            "about.material",
+            "NdFeB, SmCo, ferrite. For another magnet, give signal_percent",
+        ),
         ("[rig.gauge]\ndue = '03/04/2027'\n", "about.date", "rig.gauge.due must be a date"),
         ("[work]\nswitched_on = 09:17:00\n", "about.time", "work.switched_on must be a date with a time"),
         ("[laboratory]\nzone = 'Nowhere/Town'\n", "about.zone", "there is no time zone Nowhere/Town"),
