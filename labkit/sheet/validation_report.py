@@ -6,6 +6,7 @@ It takes the report as plain data, schema ``labkit.validation/1``, as `labkit.va
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Mapping
 from dataclasses import asdict, dataclass
 from datetime import datetime
@@ -32,7 +33,7 @@ _COLUMNS: Final = (
     Column("Published", True, 1.7),
     Column("Obtained", True, 1.8),
     Column("Digits", True, 0.55),
-    Column("Allowed", True, 1.2),
+    Column("Limit", True, 1.2),
     Column("Verdict", False, 1.1),
 )
 
@@ -115,7 +116,7 @@ def _verdict(report: Found, wrong: int) -> str:
 def _facts(report: Found, moment: str) -> Iterator[Fact]:
     machine = report["machine"]
     yield Fact("Program", f"labkit {report['labkit']}")
-    yield Fact("Files", f"SHA-256 {report['files_sha256']}, over the programs and published data as installed here")
+    yield Fact("Files", f"SHA-256 {report['files_sha256']} of programs and data")
     yield Fact("Computed with", ", ".join(f"{name} {machine[name]}" for name in ("Python", "numpy", "scipy", "BLAS")))
     yield Fact("Machine", f"{machine['System']}, {machine['Processor']}")
     yield Fact("Run", f"{moment}, in {text_of.number(report['seconds'], 1)} s")
@@ -128,9 +129,8 @@ def _method(report: Found) -> Section:
     said = [
         "Each case is a set of data whose results are published in a standard, a certified data set or a textbook. "
         "The functions with which labkit calibrates computed it again on this machine.",
-        "Agreement: what is computed rounds to the printed digits, that is, differs by no more than half a unit of "
-        "the last one; or by no more than a tolerance, where one is stated; or has at least the stated number of "
-        "correct digits, where double precision cannot reach all that are printed.",
+        "The limit of a difference is half a unit of the last printed digit, or a tolerance, where one is stated with "
+        "the case. Where double precision cannot reach all printed digits, the limit is a number of correct digits.",
         "Digits are the correct digits of what was computed: −log10 of the relative difference from what is "
         "published. Few printed digits cannot show more; “all” means no difference at all.",
     ]
@@ -145,13 +145,13 @@ def _method(report: Found) -> Section:
 
 def _summary(report: Found) -> Section:
     columns = [
-        Column("Topic", False, 2.6),
-        Column("What it covers", False, 4.0),
-        Column("Cases", True, 0.6),
-        Column("From memory", True, 0.85),
-        Column("Values agreeing", True, 1.3),
-        Column("Fewest digits", True, 0.75),
-        Column("Verdict", False, 1.75),
+        Column("Topic", False, 2.55),
+        Column("What it covers", False, 4.5),
+        Column("Cases", True, 0.55),
+        Column("From memory", True, 0.8),
+        Column("Values agreeing", True, 1.2),
+        Column("Fewest digits", True, 0.7),
+        Column("Verdict", False, 1.5),
     ]
     rows = [
         [
@@ -206,22 +206,24 @@ def _row(value: Found) -> list[str | Cell]:
     return [
         value["name"],
         _signed(value["expected"]),
-        obtained_text(value["expected"], value["obtained"]),
+        obtained_text(value["expected"], value["obtained"], value["limit"] if value["rule"] == "digits" else 0.0),
         _digits(value["digits"]),
-        _allowed(value),
+        _limit(value),
         _judged(value),
     ]
 
 
-def obtained_text(expected: str, obtained: float | None) -> str:
+def obtained_text(expected: str, obtained: float | None, digits: float = 0.0) -> str:
     """
-    What was obtained, in the form of what is published and with a few digits more.
+    What was obtained, in the form of what is published and with some digits more.
 
     Parameters
     ----------
     expected : str
         As printed, such as ``0.0029`` or ``7.27E-6``.
     obtained : float or None
+    digits : float
+        At least so many are shown, where they are asked for.
 
     Returns
     -------
@@ -231,9 +233,12 @@ def obtained_text(expected: str, obtained: float | None) -> str:
         return text_of.NOTHING
     printed = Decimal(expected).as_tuple()
     assert isinstance(printed.exponent, int)  # a published number is finite
-    more = max(min(MORE_DIGITS, ALL_DIGITS - len(printed.digits)), 0)
+    there = len(printed.digits)
+    more = max(min(max(MORE_DIGITS, math.ceil(digits) - there), ALL_DIGITS - there), 0)
+    if not any(printed.digits):  # of a published 0 the decimals count, and they are printed
+        more = MORE_DIGITS
     if "E" in expected.upper():
-        mantissa, power = f"{obtained:.{len(printed.digits) - 1 + more}E}".split("E")
+        mantissa, power = f"{obtained:.{there - 1 + more}E}".split("E")
         return _signed(f"{mantissa}E{int(power)}")
     return text_of.number(obtained, max(-printed.exponent, 0) + more)
 
@@ -255,11 +260,11 @@ def _of(some: int, all_of_them: int) -> str:
     return f"{some} of {all_of_them}"
 
 
-def _allowed(value: Found) -> str:
+def _limit(value: Found) -> str:
     if value["rule"] == "digits":
-        return f"{value['limit']:g} digits"
-    allowed = _signed(f"±{value['limit']:.6g}".replace("e-0", "E-").replace("e-", "E-"))
-    return f"{allowed}, stated" if value["rule"] == "tolerance" else allowed
+        return f"≥ {value['limit']:g} digits"
+    difference = _signed(f"±{value['limit']:.6g}".replace("e-0", "E-").replace("e-", "E-"))
+    return f"{difference}, stated" if value["rule"] == "tolerance" else difference
 
 
 def _judged(found: Found) -> Cell:

@@ -128,16 +128,14 @@ def _machine() -> dict[str, str]:
     import numpy
     import scipy
 
-    blas = {
-        f"{each['internal_api']} {each['version']}, {each.get('architecture', 'unknown')}"
-        for each in threadpool_info()
-        if each["user_api"] == "blas"
-    }
+    blas = [each for each in threadpool_info() if each["user_api"] == "blas"]
+    libraries = ", ".join(sorted({f"{each['internal_api']} {each['version']}" for each in blas}))
+    kernels = ", ".join(sorted({each["architecture"] for each in blas if each.get("architecture")}))
     return {
         "Python": f"{platform.python_version()} ({platform.python_implementation()})",
         "numpy": numpy.__version__,
         "scipy": scipy.__version__,
-        "BLAS": "; ".join(sorted(blas)) or "unknown",
+        "BLAS": f"{libraries or 'unknown'} ({kernels or 'kernels unknown'})",
         "System": platform.platform(),
         "Processor": platform.machine(),
     }

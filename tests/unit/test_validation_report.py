@@ -52,7 +52,9 @@ def test_every_value_is_in_the_text(report: dict[str, Any], tmp_path: Path) -> N
             assert case["name"] in text
             for value in case["values"]:
                 printed = value["expected"].replace("-", "−")
-                assert f"{value['name']} {printed} {obtained_text(value['expected'], value['obtained'])}" in text
+                wanted = value["limit"] if value["rule"] == "digits" else 0.0
+                obtained = obtained_text(value["expected"], value["obtained"], wanted)
+                assert f"{value['name']} {printed} {obtained}" in text
     assert report["files_sha256"] in text
     assert f"numpy {report['machine']['numpy']}" in text
     assert "A part of the cases: Straight lines" in text
@@ -115,21 +117,26 @@ def test_heads_of_tables_come_again_on_the_next_page(report: dict[str, Any], tmp
 
 
 @pytest.mark.parametrize(
-    ("expected", "obtained", "shown"),
+    ("expected", "obtained", "digits", "shown"),
     [
-        ("0.0029", 0.00287761, "0.0028776"),
-        ("107", 106.18, "106.180"),
-        ("-0.930", -0.93043, "−0.930430"),
-        ("7.27E-6", 7.2746e-6, "7.27460E−6"),
-        ("0.000429796848199937", 0.00042979684819993, "0.0004297968481999300"),
-        ("-2316.37108160893", -2316.371081608911, "−2316.371081608911"),
-        ("0.00000000000000", 5.6e-11, "0.00000000005600000"),
-        ("0.00000000000000", 0.0, "0.00000000000000000"),
-        ("50", None, "–"),
+        ("1.68", 1.68016, 4.0, "1.68016"),
+        ("0.1", 0.1, 14.0, "0.10000000000000"),
+        ("1.20E-5", 1.2e-5, 7.0, "1.200000E−5"),
+        ("0.0029", 0.00287761, 0.0, "0.0028776"),
+        ("107", 106.18, 0.0, "106.180"),
+        ("-0.930", -0.93043, 0.0, "−0.930430"),
+        ("7.27E-6", 7.2746e-6, 0.0, "7.27460E−6"),
+        ("0.000429796848199937", 0.00042979684819993, 0.0, "0.0004297968481999300"),
+        ("-2316.37108160893", -2316.371081608911, 0.0, "−2316.371081608911"),
+        ("0.00000000000000", 5.6e-11, 0.0, "0.00000000005600000"),
+        ("0.00000000000000", 0.0, 0.0, "0.00000000000000000"),
+        ("50", None, 0.0, "–"),
     ],
 )
-def test_obtained_is_shown_in_the_form_of_what_is_published(expected: str, obtained: float | None, shown: str) -> None:
-    assert obtained_text(expected, obtained) == shown
+def test_obtained_is_shown_in_the_form_of_what_is_published(
+    expected: str, obtained: float | None, digits: float, shown: str
+) -> None:
+    assert obtained_text(expected, obtained, digits) == shown
 
 
 def test_every_source_can_be_printed() -> None:
