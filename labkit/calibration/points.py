@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from decimal import Decimal, InvalidOperation
 from typing import Any, Final
@@ -15,8 +15,9 @@ from labkit.bench.shims import ShimSet
 from labkit.calibration.order import say_order
 from labkit.curves import Points
 from labkit.curves.family import Array
-from labkit.metrology import Straggler, VarianceFunction, fit_variance, stragglers
+from labkit.metrology import SpreadTest, Straggler, VarianceFunction, bartlett, fit_variance, grubbs, stragglers
 from labkit.metrology.repeatability import stated_variance
+from labkit.metrology.spread_tests import GRUBBS_FROM
 from labkit.problems import BadInput, Caution
 from labkit.units import to_mm
 
@@ -175,6 +176,15 @@ class PointTable:
     def covariance(self, stacks: Sequence[Sequence[str]]) -> Array:
         """Covariance [mm²] of the reference values of stacks, their joints included, shape (n, n)."""
         return covariance_mm2(self.readings.shims, stacks, self.conditions)
+
+    @property
+    def spread_test(self) -> SpreadTest | None:
+        """
+        Bartlett's test of equal spread along the shims: shown, never decides. None where fewer than two were read
+        twice.
+        """
+        repeated = [(point.s, point.n) for point in self.points if point.s is not None]
+        return bartlett(*zip(*repeated, strict=True)) if len(repeated) > 1 else None
 
     @property
     def repeats(self) -> int:
@@ -384,3 +394,15 @@ def _say_stragglers(
             "ratio": each.ratio,
         }
         cautions.append(Caution("points.straggler", params, row.where))
+        _say_grubbs(each, params, groups[name], cautions)
+
+
+def _say_grubbs(each: Straggler, params: Mapping[str, Any], rows: Sequence[Reading], cautions: list[Caution]) -> None:
+    """A second opinion where there are readings enough for one: it changes nothing."""
+    if len(rows) < GRUBBS_FROM:
+        return
+    found = grubbs([row.value for row in rows])
+    if found is not None and found.index == each.index:
+        numbers = {key: vars(found)[key] for key in ("statistic", "critical", "n", "alpha")}
+        said = {"point": params["point"], "index": params["index"]} | numbers
+        cautions.append(Caution("points.grubbs", said, rows[each.index].where))
