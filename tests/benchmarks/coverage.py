@@ -105,9 +105,14 @@ def _fill(pool: Any, name: str, count: int, out: Path, head: dict[str, Any]) -> 
 
 def _trial(name: str, seeds: str, index: int) -> Any:
     from tests.benchmarks.benches import CELLS, draw
-    from tests.benchmarks.trials import run
+    from tests.benchmarks.trials import Trial, run
 
-    return run(draw(CELLS[name], index, seeds))  # type: ignore[arg-type]
+    try:
+        return run(draw(CELLS[name], index, seeds))  # type: ignore[arg-type]
+    except Exception as fault:
+        # a long run goes on; the table counts it by its name
+        print(f"{name}, bench {index}: {fault!r}", file=sys.stderr, flush=True)
+        return Trial(type(fault).__name__)
 
 
 def _write(path: Path, content: dict[str, Any]) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
@@ -36,10 +37,25 @@ def table(results: Sequence[Mapping[str, Any]]) -> str:
         f"Commit {', '.join(commits) or '–'}, code {', '.join(codes) or '–'}; {len(tallies)} of {len(CELLS)} cells, "
         f"{sum(each.count for each in tallies.values())} calibrations.",
         "",
+        *_unanswered(tallies),
         f"Goal: 93–99 % for 5 shims, 93–97 % for 7 and 9; {MISSED} where it is missed.",
         "",
     ]
     return "\n".join([*head, *_cells(tallies), "", *_families(tallies)])
+
+
+def _unanswered(tallies: Mapping[str, CellTally]) -> list[str]:
+    """What has no coverage to speak of is counted here."""
+    why = sum((each.unanswered for each in tallies.values()), Counter())
+    readings = [each.reading for each in tallies.values()]
+    asked = PLACES * sum(each.count for each in readings)
+    beyond = 1 - sum(each.answered for each in readings) / asked if asked else 0.0
+    none = ", ".join(f"{code} × {count}" for code, count in why.most_common()) or "none"
+    return [
+        f"Calibrations refused or without a recommended curve: {none}. "
+        f"Readings refused, as they lay outside the calibrated range: {_percent(beyond, 2)} %.",
+        "",
+    ]
 
 
 def _cells(tallies: Mapping[str, CellTally]) -> list[str]:
@@ -52,7 +68,7 @@ def _cells(tallies: Mapping[str, CellTally]) -> list[str]:
 def _cell(name: str, tally: CellTally) -> list[str]:
     """`none` counts calibrations that were refused or have no recommended curve."""
     formulas = tally.reading.count - tally.outcomes["flexible"]
-    cells = [name, str(tally.count), str(tally.unanswered)]
+    cells = [name, str(tally.count), str(tally.unanswered.total())]
     if not tally.reading.count:
         return [*cells, *["–"] * 11]
     low, high = GOAL[CELLS[name].shims]

@@ -92,9 +92,9 @@ class Trial:
 
 def run(bench: Bench) -> Trial:
     """Calibrate on a bench, and hold the result against the truth."""
-    readings = read_readings(bench.readings_csv(), shims=bench.shims_csv())
     conditions = Conditions(resolution=bench.step, temperature_start_degC=20.0, temperature_end_degC=20.0)
     try:
+        readings = read_readings(bench.readings_csv(), shims=bench.shims_csv())
         result = calibrate(readings, working_range=bench.working_mm, conditions=conditions)
     except Problem as problem:
         return Trial(problem.code)
@@ -292,8 +292,8 @@ class CellTally:
     ----------
     outcomes : Counter
         Of `Trial.outcome`.
-    unanswered : int
-        Calibrations without a recommended curve.
+    unanswered : Counter
+        Those of calibrations without a recommended curve.
     reading, curve : Tally
     families : dict of str to FamilyTally
     missed_reading, missed_curve : str
@@ -302,7 +302,7 @@ class CellTally:
     """
 
     outcomes: Counter[str] = field(default_factory=Counter)
-    unanswered: int = 0
+    unanswered: Counter[str] = field(default_factory=Counter)
     reading: Tally = field(default_factory=Tally)
     curve: Tally = field(default_factory=Tally)
     families: dict[str, FamilyTally] = field(default_factory=dict)
@@ -318,7 +318,7 @@ class CellTally:
         for name, of_family in trial.families.items():
             self.families.setdefault(name, FamilyTally()).add(of_family)
         if trial.reading is None or trial.curve is None:
-            self.unanswered += 1
+            self.unanswered[trial.outcome] += 1
         else:
             self.reading.add(trial.reading)
             self.curve.add(trial.curve)
@@ -328,7 +328,7 @@ class CellTally:
     def to_dict(self) -> dict[str, Any]:
         return {
             "outcomes": dict(self.outcomes),
-            "unanswered": self.unanswered,
+            "unanswered": dict(self.unanswered),
             "reading": self.reading.to_dict(),
             "curve": self.curve.to_dict(),
             "families": {name: each.to_dict() for name, each in self.families.items()},
@@ -340,7 +340,7 @@ class CellTally:
     def from_dict(cls, found: Mapping[str, Any]) -> CellTally:
         return cls(
             Counter(found["outcomes"]),
-            found["unanswered"],
+            Counter(found["unanswered"]),
             Tally.from_dict(found["reading"]),
             Tally.from_dict(found["curve"]),
             {name: FamilyTally.from_dict(each) for name, each in found["families"].items()},

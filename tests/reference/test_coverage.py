@@ -18,7 +18,7 @@ import pytest
 from tests.benchmarks import coverage
 from tests.benchmarks.benches import CELLS, DEEPEST_MM, TARGETS, draw, model
 from tests.benchmarks.coverage_table import table
-from tests.benchmarks.trials import CellTally, Claim, Tally, run
+from tests.benchmarks.trials import CellTally, Claim, Tally, Trial, run
 
 COUNT = 50
 CELL = CELLS["ball-quiet-7-raw"]
@@ -56,7 +56,7 @@ def tallied(claims):
 
 def test_U_of_the_recommended_curve_holds_the_error_as_often_as_it_says(cell):
     assert cell.count == COUNT
-    assert cell.unanswered == 0
+    assert not cell.unanswered
     assert covers(cell.reading)
     assert covers(cell.curve)
     assert cell.curve.mean_U_mm < 2 * cell.curve.ideal_mm
@@ -125,6 +125,16 @@ def test_a_result_file_is_gone_on_with_and_says_the_same(cell, trials):
     whole, parts = (table([head | {"tally": each.to_dict()}]) for each in (cell, begun))
     assert whole == parts
     assert f"| {CELL.name} | {COUNT} | 0 |" in whole
+
+
+def test_what_has_no_recommended_curve_is_counted_and_named():
+    tally = CellTally()
+    for trial in (Trial("points.mixed_signs"), Trial("recommend.order_broken"), Trial("recommend.order_broken")):
+        tally.add(trial)
+    assert (tally.count, tally.missed_reading) == (3, "---")
+    said = table([{"cell": CELL.name, "commit": "0123", "code": "4567", "tally": tally.to_dict()}])
+    assert "recommend.order_broken × 2, points.mixed_signs × 1" in said
+    assert f"| {CELL.name} | 3 | 3 | – |" in said
 
 
 def test_another_code_or_other_seeds_are_not_mixed(tmp_path, capsys):
