@@ -27,16 +27,26 @@ class ThroughPoints(Curve):
     @cached_property
     def knots(self) -> tuple[Array, Array]:
         """Thicknesses in order and the mean indication at each."""
-        x, group = np.unique(self.points.x, return_inverse=True)
-        return x, np.bincount(group, self.points.y) / np.bincount(group)
+        return self._mean_at_knots(self.points.x), self._mean_at_knots(self.points.y)
+
+    @cached_property
+    def _place(self) -> Array:
+        """Which knot each point belongs to."""
+        return np.unique(self.points.x, return_inverse=True)[1]
+
+    def _mean_at_knots(self, values: Array) -> Array:
+        return np.bincount(self._place, values) / np.bincount(self._place)
 
     @cached_property
     def _pieces(self) -> PPoly:
-        x, y = self.knots
+        return self._through(*self.knots)
+
+    def _through(self, x: Array, y: Array) -> PPoly:
+        """F, less the thickness for thickness indications, through values y at rising x."""
         error = y - x if self.signal == "thickness" else y
         if self.family == "monotone-cubic":
             inside = PchipInterpolator(x, error)
-            coefficients, slopes = inside.c, inside.derivative()(x[[0, -1]])
+            coefficients, slopes = inside.c, inside(x[[0, -1]], 1)
         else:
             steps = np.diff(error) / np.diff(x)
             coefficients, slopes = np.stack([steps, error[:-1]]), steps[[0, -1]]
@@ -60,8 +70,21 @@ class ThroughPoints(Curve):
     def weights(self, x: ArrayLike) -> None:
         return None
 
-    def draws(self, x: ArrayLike, count: int, rng: Generator) -> None:
-        return None
+    def draws(self, x: ArrayLike, count: int, rng: Generator) -> Array | None:
+        """The points are drawn from their covariances, and a curve is laid through each draw."""
+        if self.scale == "estimated" or self.points.V_y is None:
+            return None
+        x = np.ravel(np.asarray(x, dtype=np.float64))
+        points = self.points
+        xs = rng.multivariate_normal(points.x, points.V_x, count, method="eigh")
+        ys = rng.multivariate_normal(points.y, points.V_y, count, method="eigh")
+        found = np.empty((count, len(x)))
+        for row, drawn_x, drawn_y in zip(found, xs, ys, strict=True):
+            knots, values = self._mean_at_knots(drawn_x), self._mean_at_knots(drawn_y)
+            # shims of nearly one thickness may change places
+            order = np.argsort(knots)
+            row[:] = self._through(knots[order], values[order])(x)
+        return found + x if self.signal == "thickness" else found
 
     @property
     def parameters(self) -> dict[str, float]:
