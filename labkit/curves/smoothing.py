@@ -93,7 +93,8 @@ class SmoothingCurve(Curve):
         if not self._states_u:
             return None
         x = np.ravel(np.asarray(x, dtype=np.float64))
-        moved = rng.standard_normal((count, len(self.points.x))) @ np.linalg.cholesky(self._V * self._factor).T
+        moved = rng.standard_normal((count, len(self.points.x))) @ np.linalg.cholesky(self._V).T
+        moved *= np.sqrt(self._factor)  # 0 where the points lie on the curve
         if self.scale == "estimated":
             moved *= np.sqrt(self.dof / rng.chisquare(self.dof, count))[:, None]
         if self.logged:

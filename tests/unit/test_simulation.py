@@ -127,6 +127,16 @@ def test_where_no_uncertainty_is_known_the_residuals_rule_both():
     assert found.drawn.u == pytest.approx(expected, rel=0.02)
 
 
+def test_points_that_lie_on_the_curve_leave_only_the_step():
+    exact = "reference [mm],indication [mm]\n" + "".join(
+        f"{x},{0.004 + 1.01 * x:.3f}\n" for x in (0.3, 0.6, 1.0, 1.5, 2.2, 3.0)
+    )
+    result = calibrate(read_readings(exact.encode()), "smoothing-spline", reason="trial")
+    found = result.monte_carlo(1.0).drawn
+    step = 0.001 / 1.01
+    assert found.symmetric == pytest.approx((1.0 - 0.47 * step, 1.0 + 0.47 * step), abs=0.02 * step)
+
+
 def test_the_record_holds_the_draws_once_they_were_asked_for():
     result = calibrate(readings(linearised), "line", reason="trial")
     assert result.to_dict()["results"]["monte_carlo"] is None
