@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from labkit.metrology.statistics import Array, as_numbers, check_level
-from labkit.problems import BadInput
+from labkit.problems import BadInput, Where
 
 Design = Literal["crossed", "nested"]
 
@@ -53,6 +53,10 @@ def cells(values: ArrayLike, parts: Sequence[Hashable], operators: Sequence[Hash
     y = as_numbers(values)
     if not len(y) == len(parts) == len(operators):
         raise BadInput("study.columns", lengths=(len(y), len(parts), len(operators)))
+    for i, names in enumerate(zip(parts, operators, strict=True)):
+        # NaN is what an empty cell of a table becomes, and is unlike itself
+        if any(name is None or name == "" or name != name for name in names):
+            raise BadInput("gauge_study.no_name", Where(row=i + 1))
     people = list(dict.fromkeys(operators))
     if len(people) < 2:
         raise BadInput("gauge_study.one_operator", operators=len(people))

@@ -246,6 +246,14 @@ def test_a_value_that_is_no_number_is_named_by_its_row():
     assert (problem.code, problem.where.row) == ("study.not_number", 8)
 
 
+@pytest.mark.parametrize("nobody", [None, "", math.nan])
+def test_a_reading_without_a_name_is_named_by_its_row(nobody):
+    found = rows()
+    found[3] = (found[3][0], found[3][1], nobody)
+    problem = refused(study, found)
+    assert (problem.code, problem.where.row) == ("gauge_study.no_name", 4)
+
+
 @pytest.mark.parametrize(
     ("found", "options", "code"),
     [
