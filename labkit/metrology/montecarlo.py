@@ -236,8 +236,8 @@ def half_last_digit(u: float, digits: int) -> float:
 def symmetric_interval(values: Array, coverage: float) -> tuple[float, float]:
     """The interval with as many of the sorted values below it as above it (JCGM 101:2008, 7.7.2)."""
     held = _held(values, coverage)
-    first = (len(values) - held) // 2
-    return float(values[first]), float(values[min(first + held, len(values) - 1)])
+    first = max((len(values) - held + 1) // 2, 1)  # counted from 1, as there
+    return float(values[first - 1]), float(values[min(first + held, len(values)) - 1])
 
 
 def shortest_interval(values: Array, coverage: float) -> tuple[float, float]:

@@ -71,9 +71,9 @@ def test_groups_join_words_and_correlations():
 
 
 def test_intervals_of_sorted_values():
-    """JCGM 101:2008, 7.7: of 1 … 100 with p = 0.9, from the 6th to the 96th; of a one-sided shape from its edge."""
+    """JCGM 101:2008, 7.7: of 1 … 100 with p = 0.9, from the 5th to the 95th; of a one-sided shape from its edge."""
     values = np.arange(1.0, 101.0)
-    assert symmetric_interval(values, 0.9) == (6.0, 96.0)
+    assert symmetric_interval(values, 0.9) == (5.0, 95.0)
     skew = np.sort(np.random.default_rng(1).exponential(1.0, 100_000))
     assert shortest_interval(skew, 0.95) == pytest.approx((0.0, -math.log(0.05)), abs=0.05)
     assert symmetric_interval(skew, 0.95) == pytest.approx((-math.log(0.975), -math.log(0.025)), abs=0.08)

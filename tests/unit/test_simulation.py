@@ -53,7 +53,7 @@ def by_hand(result, x, count=20_000):
     ("signal", "step", "family"), [(raw, 1.0, "flexible"), (raw, 1.0, "power-law"), (linearised, 0.001, "line")]
 )
 def test_the_draws_are_those_of_curves_followed_one_by_one(signal, step, family):
-    result = calibrate(readings(signal, repeats=30, step=step), family, reason="trial")
+    result = calibrate(readings(signal, repeats=300, step=step), family, reason="trial")
     alone = replace(result.uncertainty, flexible=None)
     found = simulate_thickness(alone, result.curve, 2.0).drawn
     expected = by_hand(result, 2.0)
@@ -64,7 +64,7 @@ def test_the_draws_are_those_of_curves_followed_one_by_one(signal, step, family)
 
 
 def test_with_many_repeats_the_budget_is_confirmed():
-    result = calibrate(readings(linearised, repeats=30), "line", reason="trial")
+    result = calibrate(readings(linearised, repeats=300), "line", reason="trial")
     found = result.monte_carlo()
     assert found.at_mm == result.budget.at_mm
     assert found.comparison.validated
@@ -100,15 +100,15 @@ def test_what_the_budget_names_besides_is_drawn_too():
     own = Conditions(
         own_lines=(OwnLine("magnet", 0.02, "trial"), OwnLine("tip", 0.02, "trial", correlated_with="magnet", r=1.0))
     )
-    result = calibrate(readings(linearised, repeats=30), "line", reason="trial", conditions=own)
+    result = calibrate(readings(linearised, repeats=300), "line", reason="trial", conditions=own)
     found = result.monte_carlo(1.0)
     assert found.drawn.u == pytest.approx(0.04, rel=0.02)
     assert found.comparison.validated
 
 
 def test_a_curve_through_the_points_is_drawn_as_the_flexible_one():
-    result = calibrate(readings(linearised, repeats=30), "piecewise-line", reason="trial")
-    flexible = calibrate(readings(linearised, repeats=30), "flexible", reason="trial")
+    result = calibrate(readings(linearised, repeats=300), "piecewise-line", reason="trial")
+    flexible = calibrate(readings(linearised, repeats=300), "flexible", reason="trial")
     found = result.monte_carlo(1.0).drawn
     assert found.u >= 0.99 * flexible.monte_carlo(1.0).drawn.u
 
