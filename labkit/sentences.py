@@ -247,11 +247,11 @@ SENTENCES: Final[dict[str, str]] = {
     "rule.guard-band-1.65u.binary": "Guard band w = 1.65·u, two outcomes (ISO 14253-1:2017). Pass: inside the limits by "
     "at least w. Fail: everything else.",
     "rule.guard-band-risk": "Guard band w for a stated risk, four outcomes (JCGM 106:2012, clause 8): at the acceptance "
-    "limit, which lies w inside, a deviation is outside the limits with a probability of {percent:~3} %. Pass: inside "
+    "limit, which lies w inside, a deviation is outside the limits with a probability of {percent} %. Pass: inside "
     "the limits by at least w. Conditional pass: inside, but by less. Conditional fail: outside, but by less than w. "
     "Fail: outside by more than w.",
     "rule.guard-band-risk.binary": "Guard band w for a stated risk, two outcomes (JCGM 106:2012, clause 8): at the "
-    "acceptance limit, which lies w inside, a deviation is outside the limits with a probability of {percent:~3} %. "
+    "acceptance limit, which lies w inside, a deviation is outside the limits with a probability of {percent} %. "
     "Pass: inside the limits by at least w. Fail: everything else.",
     "safety.magnet": "Strong magnet: keep it away from pacemakers and other implants, and from magnetic cards and "
     "media. Fingers are pinched between the magnet and loose steel.",
@@ -635,11 +635,12 @@ SENTENCES: Final[dict[str, str]] = {
     "choice.rule.guard-band-risk": "Guard band for a stated risk",
     "choice.outcomes.two": "Pass, fail",
     "choice.outcomes.four": "Pass, conditional pass, conditional fail, fail",
-    "check.ratio": "Cm is the width of the tolerance over 4u (JCGM 106:2012), TUR the same over 2U. One limit has no "
-    "width: neither is stated.",
-    "check.global_risk": "Of the rigs that are brought, off by {mean_mm:+µm} in the mean with a standard deviation of "
-    "{sd_mm:µm}, {consumer:~2} % would pass that are outside the limits, and {producer:~2} % that are inside would not "
-    "pass (at {shim}).",
+    "check.ratio": "Cm is the width of the tolerance over 4u (JCGM 106:2012), TUR the same over 2U.",
+    "check.process": "The last two columns are the global risks of the rule, for rigs that are truly off by {mean_mm:+µm} "
+    "in the mean with a standard deviation of {sd_mm:µm}.",
+    "check.global_risk": "Of the rigs that are brought, truly off by {mean_mm:+µm} in the mean with a standard deviation "
+    "of {sd_mm:µm}, {consumer:~2} % are outside the limits and would pass; {producer:~2} % are inside and would not "
+    "(at {shim}).",
     "operating.drawn_for": "Drawn for {shim}, which is known least well: u = {u_mm:U}.",
     "field_name.switched_on": "Switched on at",
     "left.identity": "{person} has no signing file. The engineer makes one: labkit identity.",

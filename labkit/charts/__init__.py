@@ -2,7 +2,19 @@
 
 from labkit.charts.curve import curve_figure
 from labkit.charts.look import CONFIG, Theme
+from labkit.charts.operating import operating_figure
 from labkit.charts.residuals import leverage, quantile_figure, standardised
+from labkit.charts.shares import shares_figure
 from labkit.charts.spread import u_figure
 
-__all__ = ["CONFIG", "Theme", "curve_figure", "leverage", "quantile_figure", "standardised", "u_figure"]
+__all__ = [
+    "CONFIG",
+    "Theme",
+    "curve_figure",
+    "leverage",
+    "operating_figure",
+    "quantile_figure",
+    "shares_figure",
+    "standardised",
+    "u_figure",
+]

@@ -179,7 +179,7 @@ def check_rule(rule: str, outcomes: str, risk: float | None = None) -> None:
 def rule_in_words(rule: str, outcomes: str, risk: float | None = None) -> Reason:
     """What a rule says, as it is printed (ISO/IEC 17025:2017, 7.8.6)."""
     binary = ".binary" if outcomes == "two" and rule != "simple" else ""
-    return Reason(f"rule.{rule}{binary}", {} if risk is None else {"percent": 100 * risk})
+    return Reason(f"rule.{rule}{binary}", {} if risk is None else {"percent": f"{100 * risk:.4g}"})
 
 
 def room(deviation_mm: float, limits_mm: Limits) -> float:

@@ -8,8 +8,13 @@ from typing import Final
 
 from labkit import format as text_of
 from labkit.calibration.checks import Check
-from labkit.panels.shell import State, mark
+from labkit.calibration.in_print import PrintedCheck, printed_check
+from labkit.calibration.operating import in_words, least_known
+from labkit.metrology.risk import Process
+from labkit.panels import wording
+from labkit.panels.shell import State, mark, message
 from labkit.panels.wording import head, quiet, row, safe, say, table
+from labkit.problems import Caution
 from labkit.sentences import SENTENCES
 from labkit.units import small_unit
 
@@ -19,6 +24,9 @@ _STATES: Final[dict[str, State]] = {
     "conditional fail": "watch",
     "fail": "stop",
 }
+
+OF_THE_RULE: Final = ("check.nothing_passes", "check.narrow", "check.low_ratio")
+"""Cautions that the uncertainty is too large for the tolerance, or for the rule."""
 
 _WIDTH, _HEIGHT = 240, 32
 _LIMIT: Final = 85.7
@@ -71,6 +79,84 @@ def check_table(
     return table(heading, body) + note
 
 
+def rests_on(checks: Sequence[Check], process: Process | None = None, unit: str = "mm") -> str:
+    """
+    What the decisions rest on: guard band, risk, indices, and the global risks where a process is stated.
+
+    Parameters
+    ----------
+    checks : sequence of Check
+    process : Process, optional
+        Of the rigs that are brought.
+    unit : str
+        One of `labkit.units.LENGTH_UNITS`.
+
+    Returns
+    -------
+    str
+        HTML; empty where nothing was decided.
+    """
+    decided = [(check, check.decision) for check in checks if check.decision is not None]
+    if not decided:
+        return ""
+    heading = head(
+        ("", "Shim"),
+        ("r", f"Guard band w,<br>{small_unit(unit)}"),
+        ("r", "Decision is wrong,<br>probability"),
+        ("r", "C<sub>m</sub>"),
+        ("r", "TUR"),
+    )
+    body = [
+        row(
+            [
+                ("", f"<b>{safe(check.point)}</b>"),
+                ("r lk-num", _in_print(check, unit).guard_band),
+                ("r lk-num", safe(text_of.probability(decision.specific_risk))),
+                ("r lk-num", text_of.number(check.capability, 1)),
+                ("r lk-num", text_of.number(check.ratio, 1)),
+            ]
+        )
+        for check, decision in decided
+    ]
+    return table(heading, body) + quiet(say("check.ratio")) + _global_risk(checks, process, unit)
+
+
+def doubts_of_the_rule(cautions: Sequence[Caution], unit: str = "mm") -> str:
+    """That the uncertainty is too large for the tolerance or the rule, as HTML; empty where it is not."""
+    found = [each for each in cautions if each.code in OF_THE_RULE]
+    said = [message("watch", f"{wording.said(each, unit)} <b>{wording.hint(each, unit)}</b>") for each in found]
+    return f'<div class="lk-doubts">{"".join(said)}</div>' if said else ""
+
+
+def operating_words(checks: Sequence[Check], unit: str = "mm") -> str:
+    """How often rigs pass, in words, as HTML; empty where nothing was decided."""
+    check = least_known(checks)
+    if check is None:
+        return ""
+    said = " ".join(say(each.code, each.params, unit) for each in in_words(check))
+    drawn = say("operating.drawn_for", {"shim": check.point, "u_mm": check.u_mm}, unit) if len(checks) > 1 else ""
+    return f"<p><b>{said}</b></p>" + (quiet(drawn) if drawn else "")
+
+
+def _global_risk(checks: Sequence[Check], process: Process | None, unit: str) -> str:
+    check = least_known(checks)
+    found = check.global_risk(process) if check is not None and process is not None else None
+    if check is None or process is None or found is None:
+        return ""
+    params = {
+        "shim": check.point,
+        "mean_mm": process.mean_mm,
+        "sd_mm": process.sd_mm,
+        "consumer": 100 * found.consumer,
+        "producer": 100 * found.producer,
+    }
+    return f"<p>{say('check.global_risk', params, unit)}</p>"
+
+
+def _in_print(check: Check, unit: str) -> PrintedCheck:
+    return printed_check(check.deviation_mm, check.U_mm, check.limits_mm, check.decision, unit)
+
+
 def decision_sentence(check: Check) -> str:
     """What the outcome of a check shim means, as HTML; empty where nothing was decided."""
     decision = check.decision
@@ -82,7 +168,7 @@ def decision_sentence(check: Check) -> str:
 
 def _checked(check: Check, scale: _Scale, unit: str) -> str:
     decision = check.decision
-    small = small_unit(unit)
+    printed = _in_print(check, unit)
     if decision is None:
         probability, decided = text_of.NOTHING, text_of.NOTHING
     else:
@@ -98,8 +184,8 @@ def _checked(check: Check, scale: _Scale, unit: str) -> str:
             ("", f"<b>{safe(check.point)}</b>"),
             ("r lk-num", text_of.length(check.reference_mm, unit, with_unit=False)),
             ("r lk-num", text_of.length(check.corrected_mm, unit, with_unit=False)),
-            ("r lk-num", f"<b>{text_of.small_length(check.deviation_mm, unit, signed=True, with_unit=False)}</b>"),
-            ("r lk-num", text_of.expanded_length(check.U_mm, small, with_unit=False)),
+            ("r lk-num", f"<b>{printed.deviation}</b>"),
+            ("r lk-num", printed.U),
             ("", scale.drawing(check, unit)),
             ("r lk-num", text_of.number(check.e_n, 2, signed=True)),
             ("r lk-num", probability),
@@ -162,9 +248,9 @@ class _Scale:
             drawn.append(f'<path class="kf" d="M{middle:.1f} 16l{-8 * side} -6v12z"/>')
         else:
             drawn.append(f'<circle class="kf" cx="{middle:.1f}" cy="16" r="5"/>')
-        deviation = text_of.small_length(check.deviation_mm, unit, signed=True)
-        U = text_of.expanded_length(check.U_mm, small_unit(unit))
-        return _svg(_HEIGHT, f"deviation {deviation} with U {U}{self._limits_in_words(unit)}", "".join(drawn))
+        printed, small = _in_print(check, unit), small_unit(unit)
+        words = f"deviation {printed.deviation} {small} with U {printed.U} {small}"
+        return _svg(_HEIGHT, f"{words}{self._limits_in_words(unit)}", "".join(drawn))
 
     def _limits_in_words(self, unit: str) -> str:
         shown = [text_of.small_length(limit, unit, signed=True) for limit in self.limits_mm if limit is not None]

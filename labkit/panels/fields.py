@@ -82,10 +82,10 @@ class Form:
             finally:
                 self._showing = False
 
-    def disable(self, disabled: bool) -> None:
-        """A page that may only be looked at."""
-        for made in self._inputs.values():
-            made.disabled = disabled
+    def disable(self, disabled: bool, names: Sequence[str] = ()) -> None:
+        """A page that may only be looked at; or only these fields of it."""
+        for name in names or self._inputs:
+            self._inputs[name].disabled = disabled
 
     def _bound(self, name: str, made: Any, label: str) -> Any:
         self._inputs[name] = made

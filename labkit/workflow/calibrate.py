@@ -12,7 +12,7 @@ from labkit.workflow import tables
 from labkit.workflow.calibrate_model import CalibrateModel
 from labkit.workflow.draft_page import MakePdf
 from labkit.workflow.log import PARTS, ReadingLog, line_id
-from labkit.workflow.particulars import TICKS, defaults, read_fields
+from labkit.workflow.particulars import RULE_FIELDS, TICKS, defaults, read_fields
 from labkit.workflow.rig_work import RigWork
 
 _Verb = TypeVar("_Verb", bound=Callable[..., None])
@@ -71,9 +71,9 @@ class CalibratePage(CalibrateModel):
 
     @_verb
     def set_field(self, name: str, text: str) -> None:
-        """A field as typed; wrong ones are kept and named."""
+        """A field as typed; wrong ones are kept and named. The rule stays as it is once a check shim is read."""
         text = _clean(text)
-        if name == "rig" or self.fields.get(name, "") == text:
+        if name == "rig" or self.fields.get(name, "") == text or (name in RULE_FIELDS and self.rule_fixed):
             return
         repeats = self.particulars.repeats if self.particulars is not None else 0
         self.fields[name] = text

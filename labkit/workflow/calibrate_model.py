@@ -145,6 +145,11 @@ class CalibrateModel(DraftPage):
         return self._work.stopped
 
     @property
+    def rule_fixed(self) -> bool:
+        """Whether a check shim was read: a rule that is chosen after the result proves nothing."""
+        return any(line.taken for line in self.log.of("check"))
+
+    @property
     def rig(self) -> RegisteredRig | None:
         return self.bench.rig(self.fields["rig"]) if self.fields.get("rig") else None
 
@@ -233,6 +238,8 @@ class CalibrateModel(DraftPage):
                 about.target_u_mm,
                 rule=about.rule,
                 outcomes=about.outcomes,
+                risk=about.risk,
+                process=about.process_mm,
                 reason=reason,
                 about=about,
                 in_force=judged.curve if judged is not None else None,

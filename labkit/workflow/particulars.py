@@ -14,6 +14,7 @@ from labkit.bench.numbers import parse_number
 from labkit.bench.readings import Signal
 from labkit.bench.shims import ShimSet
 from labkit.ledger import Bench, RegisteredRig
+from labkit.metrology.conformity import LARGEST_RISK
 from labkit.problems import BadInput, Caution, Fault, Reason
 from labkit.workflow import influences
 
@@ -24,6 +25,9 @@ TEMPERATURE: Final = (20.0, 2.0)
 """Within which a procedure that says nothing else is carried out [°C] (common practice, no source)."""
 
 MOST_REPEATS: Final = 50
+
+RULE_FIELDS: Final = ("rule", "outcomes", "risk")
+"""What the decision rule is; fixed once a check shim is read."""
 
 
 @dataclass(frozen=True)
@@ -76,6 +80,9 @@ def defaults(bench: Bench, rig: RegisteredRig) -> dict[str, str]:
         "high": _typed(high),
         "tolerance": _typed(rig.tolerance_mm),
         "target": _typed(None if rig.target_u_mm is None else round(rig.target_u_mm * 1000, 6)),
+        "rule": bench.rule,
+        "outcomes": bench.outcomes,
+        "risk": _typed(None if bench.risk is None else round(100 * bench.risk, 6)),
         "repeats": str(rig.repeats),
         "arrival": rig.arrival,
         "needs_min": _typed(rig.rig.warm_up_min),
@@ -127,6 +134,7 @@ def read_fields(
         temperature_end_degC=reader.temperature("temperature_end"),
         influences=influences.read(fields, besides, rig.conditions.influences, rig.signal),
     )
+    rule = fields.get("rule") or bench.rule
     switched_on = _switched_on(fields.get("switched_on", ""), begun, bench.zone, reader)
     about = About(
         laboratory=bench.laboratory,
@@ -146,8 +154,10 @@ def read_fields(
         working_range_mm=span,
         tolerance_mm=reader.number("tolerance", above_zero=True),
         target_u_mm=None if target is None else target / 1000,
-        rule=bench.rule,
-        outcomes=bench.outcomes,
+        rule=rule,
+        outcomes=fields.get("outcomes") or bench.outcomes,
+        risk=_risk(reader) if rule == "guard-band-risk" else None,
+        process_mm=_process(reader),
         zone=bench.zone,
     )
     return Particulars(
@@ -217,6 +227,25 @@ def _shims(fields: Mapping[str, str], bench: Bench, reader: _Reader, today: date
     shims = {shim.name: shim for each in found for shim in each}
     cautions = tuple(caution for each in found for caution in each.cautions)
     return ShimSet(tuple(shims.values()), found[0].name if found else "", cautions)
+
+
+def _risk(reader: _Reader) -> float | None:
+    """The risk that is typed in percent, as a share; the rule that asks for it cannot do without."""
+    percent = reader.number("risk", least=0.0, most=100 * LARGEST_RISK, above_zero=True)
+    if percent is None:
+        reader.faults.setdefault("risk", Fault("decision.risk_missing"))
+        return None
+    return percent / 100
+
+
+def _process(reader: _Reader) -> tuple[float, float] | None:
+    """Mean and standard deviation [mm] from what is typed in µm: both, or neither."""
+    mean, sd = reader.number("process_mean"), reader.number("process_sd", above_zero=True)
+    if mean is not None and sd is not None:
+        return mean / 1000, sd / 1000
+    if (mean is None) != (sd is None):
+        reader.faults.setdefault("process_mean" if mean is None else "process_sd", Fault("field.process"))
+    return None
 
 
 def _customer(fields: Mapping[str, str], bench: Bench) -> Party:

@@ -212,8 +212,8 @@ def test_the_specific_risk_is_the_consumers_or_the_producers():
         ("simple", "two", None, "Simple acceptance"),
         ("guard-band-U", "four", None, "w = U, four outcomes"),
         ("guard-band-1.65u", "two", None, "w = 1.65·u, two outcomes"),
-        ("guard-band-risk", "four", 0.025, "a probability of 2.50 %. Pass: inside the limits by at least w. Cond"),
-        ("guard-band-risk", "two", 0.05, "a probability of 5.00 %. Pass: inside the limits by at least w. Fail"),
+        ("guard-band-risk", "four", 0.025, "a probability of 2.5 %. Pass: inside the limits by at least w. Cond"),
+        ("guard-band-risk", "two", 0.05, "a probability of 5 %. Pass: inside the limits by at least w. Fail"),
     ],
 )
 def test_every_rule_is_said_in_words(rule, outcomes, risk, words):

@@ -84,7 +84,7 @@ class CalibrateView:
         self.readings.show(unit)
         self.curve.show(unit, dark=dark)
         self.extra.show(unit, dark=dark)
-        self.checks.show(unit)
+        self.checks.show(unit, dark=dark)
         self.sheet.show()
         for no, mark in marks(page).items():
             shell.say_mark(frame, no, mark.state, str(mark.words))

@@ -11,6 +11,7 @@ from labkit.charts import curve_figure, quantile_figure
 from labkit.messages import family_label, sentence
 from labkit.panels import result_tables, shell
 from labkit.panels.calibrate.result_figure import ResultFigure
+from labkit.panels.check_tables import OF_THE_RULE
 from labkit.panels.fields import Form
 from labkit.panels.guard import Guard
 from labkit.workflow.calibrate import CalibratePage
@@ -22,8 +23,8 @@ MARGIN = (
     "square.",
 )
 
-SAID_ELSEWHERE = ("points.straggler", "curve.no_reason")
-"""Cautions that stand beside the readings, or beside the field."""
+SAID_ELSEWHERE = ("points.straggler", "curve.no_reason", *OF_THE_RULE)
+"""Cautions that stand beside the readings, beside the field, or with the check shims."""
 
 
 class CurveSection:
