@@ -8,8 +8,10 @@ from typing import Any
 from labkit import format as text_of
 from labkit.messages import sentence
 from labkit.metrology import Decision
+from labkit.metrology.conformity import rule_in_words
 from labkit.sheet.blocks import Cell, Column, Plot, Record, Run, Section, Table, Text, small, table, text
-from labkit.sheet.numbers import micrometres, mm
+from labkit.sheet.decisions import in_print, rests_on
+from labkit.sheet.numbers import decimals, micrometres, mm
 
 
 def result(record: Record) -> Section:
@@ -85,8 +87,7 @@ def checks(record: Record) -> Section:
         blocks.append(text("No check shim was read."))
     decided = next((check["decision"] for check in found["checks"] + found["as_found"] if check["decision"]), None)
     if decided:
-        binary = ".binary" if decided["outcomes"] == "two" and decided["rule"] != "simple" else ""
-        rule = sentence(f"rule.{decided['rule']}{binary}")
+        rule = rule_in_words(decided["rule"], decided["outcomes"], decided.get("risk"))
         blocks.append(
             small(
                 f"Decision rule: {rule} Limits: {limits(record)}. The decision uses the mean of all readings, "
@@ -94,6 +95,7 @@ def checks(record: Record) -> Section:
                 "Probability is that of a true deviation inside the limits. En = deviation/U.",
             )
         )
+    blocks += rests_on(record)
     for check in found["checks"]:
         if check["in_fit"]:
             blocks.append(small(sentence("check.in_fit", {"shim": check["point"]})))
@@ -111,11 +113,12 @@ def as_found(record: Record) -> Section | None:
         {
             "reference": mm(check["reference_mm"]),
             "corrected": mm(check["corrected_mm"]),
-            "deviation": text_of.length(check["deviation_mm"], "µm", signed=True, with_unit=False),
-            "U": text_of.expanded_length(check["U_mm"], with_unit=False),
+            "deviation": numbers.deviation,
+            "U": numbers.U,
             "E_n": text_of.number(check["e_n"], 2, signed=True),
         }
         for check in found
+        for numbers in [in_print(check)]
     ]
     return Section(
         "As found",
@@ -167,11 +170,16 @@ def limits(record: Record) -> str:
     if found is None:
         return text_of.NOTHING
     if not isinstance(found, list | tuple):
-        return f"±{text_of.length(abs(found), 'µm')}"
-    lower, upper = (None if each is None else text_of.length(each, "µm", decimals=1, signed=True) for each in found)
+        return f"±{_limit(abs(found))}"
+    lower, upper = (None if each is None else _limit(each, signed=True) for each in found)
     if lower is None or upper is None:
         return f"not below {lower}" if upper is None else f"not above {upper}"
     return f"{lower} to {upper}"
+
+
+def _limit(value_mm: float, *, signed: bool = False) -> str:
+    """With all its digits: what was decided must be found from it again."""
+    return text_of.length(value_mm, "µm", decimals=max(1, decimals(1000 * value_mm)), signed=signed)
 
 
 def _check_table(found: Sequence[Mapping[str, Any]], printed: Sequence[Mapping[str, str]]) -> Table:

@@ -1,0 +1,66 @@
+"""What the decisions on the check shims rest on, from the record to blocks."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from labkit import format as text_of
+from labkit.calibration.in_print import PrintedCheck, printed_check
+from labkit.messages import sentence
+from labkit.metrology import Decision
+from labkit.metrology.risk import Process, capability_index, global_risk, uncertainty_ratio
+from labkit.sheet.blocks import Block, Column, Record, small, table
+
+
+def in_print(check: Mapping[str, Any]) -> PrintedCheck:
+    """The numbers of a decision in µm, with the digits that it needs."""
+    lower, upper = check["limits_mm"]
+    decision = check["decision"]
+    return printed_check(
+        check["deviation_mm"], check["U_mm"], (lower, upper), Decision(**decision) if decision else None
+    )
+
+
+def rests_on(record: Record) -> list[Block]:
+    """
+    Guard band, risk and indices of each check shim, and the global risks where a process is stated.
+
+    Parameters
+    ----------
+    record : mapping
+
+    Returns
+    -------
+    list of Block
+        Empty where nothing was decided.
+    """
+    decided = [check for check in record["results"]["checks"] if check["decision"]]
+    if not decided:
+        return []
+    two_sided = None not in decided[0]["limits_mm"]
+    process = record["inputs"]["options"].get("process_mm")
+    columns = [Column("Shim", False, 0.7), Column("Guard band w, µm", True, 1), Column("Decision is wrong", True, 1)]
+    columns += [Column("Cm", True, 0.6), Column("TUR", True, 0.6)] if two_sided else []
+    columns += [Column("Outside, passes", True, 1), Column("Inside, does not pass", True, 1)] if process else []
+    rows = []
+    for check in decided:
+        row = [check["point"], in_print(check).guard_band]
+        row.append(text_of.probability(Decision(**check["decision"]).specific_risk))
+        if two_sided:
+            limits = tuple(check["limits_mm"])
+            row.append(text_of.number(capability_index(check["u_mm"], limits), 1))
+            row.append(text_of.number(uncertainty_ratio(check["U_mm"], limits), 1))
+        row += _global(check, Process(*process)) if process else []
+        rows.append(row)
+    said = ["“Decision is wrong” is the specific risk: the probability that the true deviation says the opposite."]
+    said += [sentence("check.ratio")] if two_sided else []
+    if process:
+        params = {"mean_mm": process[0], "sd_mm": process[1]}
+        said.append(sentence("check.process", params))
+    return [table(columns, rows), small(*said)]
+
+
+def _global(check: Mapping[str, Any], process: Process) -> list[str]:
+    found = global_risk(tuple(check["limits_mm"]), check["decision"]["guard_band_mm"], check["u_mm"], process)
+    return [text_of.probability(found.consumer), text_of.probability(found.producer)]
