@@ -24,7 +24,6 @@ from labkit.curves.compare import Comparison
 from labkit.curves.family import Array
 from labkit.curves.inverse import thickness
 from labkit.curves.next_point import NextPoints
-from labkit.curves.tabulated import along
 from labkit.metrology import Budget
 from labkit.problems import BadInput, Caution, Reason
 
@@ -213,20 +212,20 @@ class Calibration:
 
         Notes
         -----
-        Of more than 4096 different indications, thickness and u are interpolated in tables that are compared with the
-        curve itself, and worked out one by one where that comparison fails: good to 1e-9 mm, and to 1e-6 of u.
+        Of more than 4096 different indications, thickness and the lines of u are interpolated in tables that are
+        compared with the curve itself, and worked out one by one where that comparison fails: good to 1e-9 mm, and to
+        1e-6 of u.
         """
         if repeats < 1:
             raise BadInput("correct.repeats", repeats=repeats)
         signal = self.table.signal_of(indications)
         x = thickness(self.curve, signal, self.reach_mm, outside)
-        u = along(lambda each: self.uncertainty.standard(self.curve, each, repeats), np.ma.getdata(x))
+        u = self.uncertainty.standard(self.curve, np.ma.getdata(x), repeats).reshape(x.shape)
         return (x, np.ma.masked_array(u, np.ma.getmaskarray(x))) if outside == "mask" else (x, u)
 
     def expanded(self, thickness_mm: ArrayLike, repeats: int = 1) -> tuple[Array, Array]:
         """Expanded uncertainty [mm] of a corrected reading at a thickness, and its coverage factor."""
-        U, k = along(lambda each: np.stack(self.uncertainty.expanded(self.curve, each, repeats)), thickness_mm)
-        return U, k
+        return self.uncertainty.expanded(self.curve, thickness_mm, repeats)
 
     def monte_carlo(self, x_mm: float | None = None, repeats: int = 1) -> Simulation | None:
         """

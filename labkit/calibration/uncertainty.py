@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
-from dataclasses import dataclass, field
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import Any
 
@@ -16,6 +16,7 @@ from labkit.calibration.shim_parts import shim_parts
 from labkit.curves import Curve
 from labkit.curves.family import Array
 from labkit.curves.flexible import FlexibleCurve
+from labkit.curves.tabulated import FEW, along
 from labkit.metrology import Budget, BudgetLine
 from labkit.metrology.budget import Correlation, combined, coverage_factor, effective_dof
 from labkit.metrology.quantities import Shape
@@ -35,17 +36,52 @@ class Term:
         Of `BudgetLine`.
     u_mm : ndarray
         Standard uncertainty of the thickness [mm], shape of the thicknesses asked for.
-    dof : float
+    dof : float or ndarray
+        Of the shape of `u_mm` where it differs along the curve.
     params : mapping
     common, shape : str
     """
 
     code: str
     u_mm: Array
-    dof: float = math.inf
+    dof: float | Array = math.inf
     params: Mapping[str, Any] = field(default_factory=dict)
     common: str = ""
     shape: Shape = "normal"
+
+
+@dataclass(frozen=True)
+class Parts:
+    """
+    What the lines are made of: smooth along the curve, each by itself.
+
+    Attributes
+    ----------
+    own, reference : list of Term
+        The lines of the curve, and those of the flexible curve where it stands behind another.
+    besides : list of Term
+        What does not come from a curve.
+    apart : ndarray
+        Distance of the curve from the flexible one, with its sign [mm].
+    """
+
+    own: list[Term]
+    reference: list[Term]
+    besides: list[Term]
+    apart: Array
+
+    @property
+    def stacked(self) -> Array:
+        """All of them [mm], a row each."""
+        return np.stack([*(term.u_mm for term in (*self.own, *self.reference, *self.besides)), self.apart])
+
+    def holding(self, rows: Array) -> Parts:
+        """The same lines with other numbers, stacked like these."""
+        left = iter(rows)
+        own, reference, besides = (
+            [replace(term, u_mm=next(left)) for term in terms] for terms in (self.own, self.reference, self.besides)
+        )
+        return Parts(own, reference, besides, next(left))
 
 
 @dataclass(frozen=True)
@@ -82,8 +118,7 @@ class Uncertainty:
         -------
         ndarray, shape of x
         """
-        terms = self.terms(curve, x, repeats)
-        return combined([term.u_mm for term in terms], self._correlations(terms))
+        return self._along(curve, x, repeats, self._combined)
 
     def expanded(self, curve: Curve, x: ArrayLike, repeats: int | None = 1) -> tuple[Array, Array]:
         """
@@ -93,13 +128,17 @@ class Uncertainty:
         -------
         U, k : ndarray, shape of x
         """
-        return self._expanded(self.terms(curve, x, repeats))
+        U, k = self._along(curve, x, repeats, lambda terms: np.stack(self._expanded(terms)))
+        return U, k
 
     def budget(self, curve: Curve, x_mm: float, repeats: int | None = 1, *, on_parts: bool = True) -> Budget:
         """The budget at one thickness [mm]; parameters as for `terms`."""
         terms = self.terms(curve, np.array([x_mm]), repeats, on_parts=on_parts)
         lines = tuple(
-            BudgetLine(term.code, float(term.u_mm[0]), term.dof, term.params, term.common, term.shape) for term in terms
+            BudgetLine(
+                term.code, float(term.u_mm[0]), float(np.ravel(term.dof)[0]), term.params, term.common, term.shape
+            )
+            for term in terms
         )
         return Budget(x_mm, lines, self._correlations(terms))
 
@@ -127,14 +166,45 @@ class Uncertainty:
         memory).
         """
         xs = np.atleast_1d(np.asarray(x, dtype=np.float64))
-        found = self._estimated(curve, xs, repeats, on_parts)
+        return self._together(self._parts(curve, xs, repeats, on_parts), repeats)
+
+    def _along(self, curve: Curve, x: ArrayLike, repeats: int | None, answer: Callable[[list[Term]], Array]) -> Array:
+        """
+        What is asked of the lines at each thickness.
+
+        At many thicknesses the lines come from a table. What is made of them does not: k goes in steps, and with it
+        the line of the model.
+        """
+        xs = np.atleast_1d(np.asarray(x, dtype=np.float64))
+        if xs.size <= FEW:
+            return answer(self.terms(curve, xs, repeats))
+        form = self._parts(curve, xs.ravel()[:1], repeats, on_parts=True)
+        return along(
+            lambda each: self._parts(curve, each, repeats, on_parts=True).stacked,
+            xs,
+            lambda rows: answer(self._together(form.holding(rows), repeats)),
+            alike=True,
+        )
+
+    def _together(self, parts: Parts, repeats: int | None) -> list[Term]:
+        """The lines, with what the laboratory is accredited for."""
+        found = self._estimated(parts)
         smallest = self.table.conditions.smallest_U_mm
         if smallest is None or repeats is None:
             return found
-        raised = self._missing(found, np.full(xs.shape, smallest))
+        raised = self._missing(found, np.full(parts.apart.shape, smallest))
         return [*found, Term("budget.capability", raised, params={"U_mm": smallest})] if np.any(raised) else found
 
-    def _estimated(self, curve: Curve, xs: Array, repeats: int | None, on_parts: bool) -> list[Term]:
+    def _parts(self, curve: Curve, xs: Array, repeats: int | None, on_parts: bool) -> Parts:
+        flexible = self.flexible
+        own = self.of_curve(curve, xs, repeats)
+        besides = self._besides(flexible or curve, xs, on_parts)
+        if flexible is None or curve is flexible:
+            return Parts(own, [], besides, np.zeros(xs.shape))
+        apart = (curve.value(xs) - flexible.value(xs)) / flexible.slope(xs)
+        return Parts(own, self.of_curve(flexible, xs, repeats), besides, apart)
+
+    def _estimated(self, parts: Parts) -> list[Term]:
         """
         The lines without regard to what the laboratory is accredited for.
 
@@ -142,12 +212,10 @@ class Uncertainty:
         for what its own U falls short of that curve's; a curve through the points, which states nothing itself, gets
         the flexible curve's lines and its distance from it.
         """
-        flexible, besides = self.flexible, self._besides(self.flexible or curve, xs, on_parts)
-        own = self.of_curve(curve, xs, repeats)
-        if flexible is None or curve is flexible:
+        own, reference, besides = parts.own, parts.reference, parts.besides
+        if not reference:
             return own + besides
-        reference = self.of_curve(flexible, xs, repeats)
-        apart = np.abs((curve.value(xs) - flexible.value(xs)) / flexible.slope(xs))
+        apart = np.abs(parts.apart)
         if not own:
             return [*reference, Term("budget.model", apart), *besides]
         as_far_as_known = [*own, Term("budget.model", apart), *besides]
@@ -169,23 +237,25 @@ class Uncertainty:
                 terms.append(Term("budget.reading", reading / steep, curve.dof, {"n": repeats}, REPEATS))
             return terms
         through = weights * curve.slope(curve.points.x)
-        dof = self.table.variance.dof
+        variance = self.table.variance
         background = self.table.common_variance
         squares = {code: _quadratic(through, V) for code, V in self._shims(curve).items()}
         terms = [Term(code, np.sqrt(square) / steep) for code, square in squares.items()]
-        squares["budget.repeats"] = _quadratic(weights, curve.points.V_y - background)
+        of_repeats = curve.points.V_y - background
+        squares["budget.repeats"] = _quadratic(weights, of_repeats)
+        dof = variance.dof_of_sum(curve.points.x, np.square(weights) * np.diag(of_repeats))
         terms.append(Term("budget.repeats", np.sqrt(squares["budget.repeats"]) / steep, dof, common=REPEATS))
         if background > 0:
             squares["budget.background"] = background * np.square(weights.sum(axis=1))
             from_background = np.sqrt(squares["budget.background"]) / steep
-            terms.append(Term("budget.background", from_background, dof, common=REPEATS))
+            terms.append(Term("budget.background", from_background, variance.dof, common=REPEATS))
         between = np.maximum(u_curve**2 - sum(squares.values()), 0.0)
         if isinstance(curve, FlexibleCurve):
             terms.append(Term("budget.between", np.sqrt(between) / steep, params={"points": len(curve.points.x)}))
         if repeats is not None:
-            reading = np.sqrt(self.table.variance.variance_of_mean(x, repeats))
+            reading = np.sqrt(variance.variance_of_mean(x, repeats))
             params = {"n": repeats}
-            terms.append(Term("budget.reading", reading / steep, dof, params, REPEATS))
+            terms.append(Term("budget.reading", reading / steep, variance.dof_at(x), params, REPEATS))
         return terms
 
     @cached_property
@@ -233,6 +303,9 @@ class Uncertainty:
             if line.correlated_with and line.r and places
         )
 
+    def _combined(self, terms: list[Term]) -> Array:
+        return combined([term.u_mm for term in terms], self._correlations(terms))
+
     def _expanded(self, terms: list[Term]) -> tuple[Array, Array]:
         """U and k of the sum of terms."""
         u, correlations = [term.u_mm for term in terms], self._correlations(terms)
@@ -245,7 +318,7 @@ class Uncertainty:
 
         Such a line lowers k, so that more of it is needed; k falls from step to step and ends at 2.
         """
-        squares = np.square(combined([term.u_mm for term in terms], self._correlations(terms)))
+        squares = np.square(self._combined(terms))
         missing = np.zeros_like(U)
         for _ in range(50):
             _, k = self._expanded([*terms, Term("budget.model", missing)])

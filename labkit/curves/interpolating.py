@@ -7,7 +7,7 @@ from functools import cached_property
 
 import numpy as np
 from numpy.random import Generator
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 from scipy.interpolate import PchipInterpolator, PPoly
 
 from labkit.curves.curve import Curve
@@ -30,7 +30,7 @@ class ThroughPoints(Curve):
         return self._mean_at_knots(self.points.x), self._mean_at_knots(self.points.y)
 
     @cached_property
-    def _place(self) -> Array:
+    def _place(self) -> NDArray[np.intp]:
         """Which knot each point belongs to."""
         return np.unique(self.points.x, return_inverse=True)[1]
 
@@ -72,12 +72,12 @@ class ThroughPoints(Curve):
 
     def draws(self, x: ArrayLike, count: int, rng: Generator) -> Array | None:
         """The points are drawn from their covariances, and a curve is laid through each draw."""
-        if self.scale == "estimated" or self.points.V_y is None:
+        V_x, V_y = self.points.V_x, self.points.V_y
+        if self.scale == "estimated" or V_y is None:
             return None
         x = np.ravel(np.asarray(x, dtype=np.float64))
-        points = self.points
-        xs = rng.multivariate_normal(points.x, points.V_x, count, method="eigh")
-        ys = rng.multivariate_normal(points.y, points.V_y, count, method="eigh")
+        xs = rng.multivariate_normal(self.points.x, V_x, count, method="eigh")
+        ys = rng.multivariate_normal(self.points.y, V_y, count, method="eigh")
         found = np.empty((count, len(x)))
         for row, drawn_x, drawn_y in zip(found, xs, ys, strict=True):
             knots, values = self._mean_at_knots(drawn_x), self._mean_at_knots(drawn_y)

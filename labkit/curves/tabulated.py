@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 from scipy.interpolate import CubicSpline
 
 from labkit.curves.family import Array
@@ -29,7 +30,13 @@ def in_blocks(f: Callable[[Array], Array], x: Array, size: int = FEW) -> Array:
     return np.concatenate([f(x[begin : begin + size]) for begin in range(0, max(x.size, 1), size)], axis=-1)
 
 
-def along(f: Callable[[Array], Array], x: ArrayLike) -> Array:
+def along(
+    f: Callable[[Array], Array],
+    x: ArrayLike,
+    then: Callable[[Array], Array] = lambda values: values,
+    *,
+    alike: bool = False,
+) -> Array:
     """
     A smooth function at many thicknesses.
 
@@ -40,6 +47,11 @@ def along(f: Callable[[Array], Array], x: ArrayLike) -> Array:
         of a table of several hundred.
     x : array_like
         Thicknesses [mm].
+    then : callable, optional
+        What is made of the values of f, place by place: shape (..., q) → shape (..., q). It need not be smooth.
+    alike : bool
+        Whether all rows of f are of one unit, and the largest at each thickness is the measure of their errors; else
+        each row is its own measure.
 
     Returns
     -------
@@ -54,29 +66,51 @@ def along(f: Callable[[Array], Array], x: ArrayLike) -> Array:
     """
     x = np.asarray(x, dtype=np.float64)
     distinct, back = np.unique(x, return_inverse=True)
-    found = in_blocks(f, distinct) if distinct.size <= FEW else _interpolated(f, distinct)
+    if distinct.size <= FEW:
+        found = then(f(distinct))
+    else:
+        table = _tabulated(f, distinct, alike)
+        found = in_blocks(lambda block: then(table(block)), distinct)
     return found[..., back].reshape(found.shape[:-1] + x.shape)
 
 
-def _interpolated(f: Callable[[Array], Array], x: Array) -> Array:
+@dataclass(frozen=True, eq=False)
+class _Table:
+    """f by its spline, but where `good` says that the spline did not hold, from one place to the next."""
+
+    f: Callable[[Array], Array]
+    spline: CubicSpline
+    places: Array
+    good: NDArray[np.bool_]
+
+    def failed(self, x: Array) -> NDArray[np.bool_]:
+        return ~self.good[np.clip(np.searchsorted(self.places, x, side="right") - 1, 0, len(self.good) - 1)]
+
+    def __call__(self, x: Array) -> Array:
+        found = np.asarray(self.spline(x))
+        failed = self.failed(x)
+        if np.any(failed):
+            found[..., failed] = self.f(x[failed])
+        return found
+
+
+def _tabulated(f: Callable[[Array], Array], x: Array, alike: bool) -> _Table:
+    """A table of f that is worth its cost for rising thicknesses x."""
     places = np.linspace(x[0], x[-1], _START)
-    table = f(places)
+    values = f(places)
     while True:
         halves = (places[:-1] + places[1:]) / 2.0
         exact = f(halves)
-        off = np.abs(CubicSpline(places, table, axis=-1)(halves) - exact)
-        good = np.all((off <= CLOSE * np.abs(exact)).reshape(-1, len(halves)), axis=0)
+        off = np.abs(CubicSpline(places, values, axis=-1)(halves) - exact).reshape(-1, len(halves))
+        size = np.abs(exact).reshape(off.shape)
+        good = np.all(off <= CLOSE * (size.max(axis=0) if alike else size), axis=0)
         # a kink close to a place shows in the interval beside it
         good[1:-1] &= good[:-2] & good[2:]
-        failed = ~good[np.clip(np.searchsorted(places, x, side="right") - 1, 0, len(halves) - 1)]
-        table = _interleaved(table, exact)
-        places = _interleaved(places, halves)
-        if np.count_nonzero(failed) <= len(places):
-            break
-    found = np.asarray(CubicSpline(places, table, axis=-1)(x))
-    if np.any(failed):
-        found[..., failed] = in_blocks(f, x[failed])
-    return found
+        coarse = places
+        places, values = _interleaved(places, halves), _interleaved(values, exact)
+        table = _Table(f, CubicSpline(places, values, axis=-1), coarse, good)
+        if np.count_nonzero(table.failed(x)) <= len(places):
+            return table
 
 
 def _interleaved(ends: Array, between: Array) -> Array:

@@ -377,7 +377,9 @@ def coverage_factor(dof: ArrayLike, coverage: float = COVERAGE) -> NDArray[np.fl
     Student's t for a coverage probability; ν is truncated to the next lower integer (GUM G.4.1).
     """
     whole = np.maximum(np.floor(np.minimum(dof, _AS_GOOD_AS_INFINITE) + 1e-9), 1.0)
-    return np.asarray(stdtrit(whole, 0.5 + coverage / 2))
+    # along a curve few whole numbers come again and again
+    distinct, back = np.unique(whole, return_inverse=True)
+    return np.asarray(stdtrit(distinct, 0.5 + coverage / 2)[back].reshape(whole.shape))
 
 
 _AS_GOOD_AS_INFINITE: Final = 1e9
