@@ -105,3 +105,10 @@ def remedy(code: str, params: Mapping[str, Any] | None = None, unit: str = "mm")
     """
     hint = f"{code}.hint"
     return sentence(hint, params, unit) if hint in SENTENCES else None
+
+
+def own_u(code: str, params: Mapping[str, Any]) -> str | None:
+    """
+    The standard uncertainty of a line of the budget in the unit of what moves; None where that is the thickness.
+    """
+    return sentence(f"{code}.u", params) if f"{code}.u" in SENTENCES else None

@@ -73,8 +73,11 @@ def demo_folder(data: Path, *, identities: bool = True) -> Path:
     return data
 
 
-def new_page(data: Path, draft: dict[str, Any] | None = None, worker: Worker | None = None) -> CalibratePage:
-    return CalibratePage(data, draft, worker=worker or Worker(inline=True), now=Clock())
+def new_page(
+    data: Path, draft: dict[str, Any] | None = None, worker: Worker | None = None, drawer: Worker | None = None
+) -> CalibratePage:
+    worker = worker or Worker(inline=True)
+    return CalibratePage(data, draft, worker=worker, drawer=drawer or Asleep(), now=Clock())
 
 
 def begun_page(data: Path, rig: str = "Rig 2", worker: Worker | None = None) -> CalibratePage:

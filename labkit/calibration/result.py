@@ -125,6 +125,8 @@ class Calibration:
     as_found: tuple[Check, ...]
     budget: Budget | None
     cautions: tuple[Caution, ...]
+    # a field, so that the same calibration under another remark keeps what was drawn for it
+    _drawn: dict[tuple[float, int], Simulation] = field(default_factory=dict, repr=False)
 
     # ---- use ----
 
@@ -173,6 +175,12 @@ class Calibration:
     def verdict(self) -> str | None:
         """The gravest outcome among the check shims; None where nothing was decided."""
         return worst(self.checks)
+
+    @property
+    def covered_mm(self) -> tuple[float, float]:
+        """The working range as far as the points reach [mm]: no result is given elsewhere."""
+        (low, high), (first, last) = self.options.working_range_mm, self.curve.range
+        return max(low, first), min(high, last)
 
     @cached_property
     def reach_mm(self) -> tuple[float, float]:
@@ -268,10 +276,6 @@ class Calibration:
     def drawn(self) -> Simulation | None:
         """What `monte_carlo` gave for the largest U; None where nobody asked for it yet."""
         return None if self.budget is None else self._drawn.get((self.budget.at_mm, 1))
-
-    @cached_property
-    def _drawn(self) -> dict[tuple[float, int], Simulation]:
-        return {}
 
     def expanded_with(self, shims: Sequence[str], thickness_mm: ArrayLike) -> Array | None:
         """

@@ -94,6 +94,7 @@ def run(args: Namespace) -> int:
         risk=risk,
         process=about.process_mm,
     )
+    result.monte_carlo()
     record = result.to_dict()
     if args.sheet:
         _write_sheet(args, record)

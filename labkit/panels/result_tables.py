@@ -13,7 +13,6 @@ from labkit.calibration.result import Calibration
 from labkit.curves import families
 from labkit.curves.compare import Row
 from labkit.messages import family_label
-from labkit.metrology import BudgetLine
 from labkit.panels import wording
 from labkit.panels.shell import State, mark, message
 from labkit.panels.wording import head, quiet, row, safe, say, table
@@ -31,7 +30,7 @@ _VERDICTS: Final[dict[str, tuple[State, str]]] = {
 _PALE: Final = ("does not fit", "turns", "departs")
 """Verdicts whose U means nothing."""
 
-_PLACES: Final = {"mm": 2, "µm": 0, "in": 4, "mil": 1}
+PLACES: Final = {"mm": 2, "µm": 0, "in": 4, "mil": 1}
 """Decimals of a thickness at which U is stated: it says where, and is no measured value."""
 
 _MANY: Final = 1000
@@ -278,79 +277,9 @@ def _flexible_in_words(result: Calibration, unit: str) -> str:
 # ---- U ----
 
 
-def budget_table(result: Calibration, unit: str = "mm") -> str:
-    """
-    What U is made of where it is largest, the largest share first.
-
-    Parameters
-    ----------
-    result : Calibration
-    unit : str
-        One of `labkit.units.LENGTH_UNITS`.
-
-    Returns
-    -------
-    str
-        HTML; a sentence where the curve turns and states no U.
-    """
-    budget = result.budget
-    if budget is None:
-        return message("stop", say("result.turns"))
-    at = text_of.length(budget.at_mm, unit, decimals=_PLACES[unit])
-    lines = sorted(zip(budget.lines, budget.shares(), strict=True), key=lambda each: -each[1])
-    body = [
-        row(
-            [
-                ("", safe(line.name)),
-                ("lk-quiet", _how(line, unit)),
-                ("r lk-num", _own_u(line, unit)),
-                ("r lk-num", _moved(line.u_mm, unit)),
-                ("r lk-num", wording.share(share)),
-            ]
-        )
-        for line, share in lines
-    ]
-    together = say("result.together", {"k": budget.k, "u": _moved(budget.u_mm, unit)})
-    body.append(
-        row(
-            [
-                ("", "<b>Together</b>"),
-                ("lk-quiet", together),
-                ("", ""),
-                ("r lk-num", f"<b>{_moved(budget.u_mm, unit)}</b>"),
-                ("r lk-num", f"<b>U = {text_of.expanded_length(budget.U_mm, small_unit(unit))}</b>"),
-            ]
-        )
-    )
-    heading = head(
-        ("", "What moves the reading"),
-        ("", "How it is known"),
-        ("r", "u"),
-        ("r", "moves thickness by"),
-        ("r", "share of u²"),
-    )
-    return f"<h3>{say('result.budget_title', {'at': at})}</h3>" + table(heading, body)
-
-
-def _how(line: BudgetLine, unit: str) -> str:
-    freedom = "" if math.isinf(line.dof) else f", {text_of.number(line.dof, 0)} degrees of freedom"
-    return say(f"{line.code}.how", line.params, unit) + freedom
-
-
-def _own_u(line: BudgetLine, unit: str) -> str:
-    """In the unit of what moves, where that is not the thickness itself."""
-    if line.code == "budget.temperature":
-        return f"{text_of.significant(line.params['u_K'], 2)} K"
-    return _moved(line.u_mm, unit)
-
-
-def _moved(value_mm: float, unit: str) -> str:
-    return text_of.small_length(value_mm, unit, decimals=4 if small_unit(unit) == "mil" else 2)
-
-
 def strip_cells(result: Calibration, unit: str = "mm") -> list[tuple[str, str]]:
     """
-    U at three thicknesses of the working range, for `labkit.panels.shell.say_strip`.
+    U at three thicknesses of the working range, as far as the points reach, for `labkit.panels.shell.say_strip`.
 
     Parameters
     ----------
@@ -363,8 +292,8 @@ def strip_cells(result: Calibration, unit: str = "mm") -> list[tuple[str, str]]:
     list of (str, str)
         What it is, as text, and what it says, as HTML.
     """
-    places = _PLACES[unit]
-    at = strip_thicknesses(result.options.working_range_mm, unit)
+    places = PLACES[unit]
+    at = strip_thicknesses(result.covered_mm, unit)
     U = result.expanded(np.array(at))[0] if result.usable else [None] * len(at)
     small = small_unit(unit)
     cells = []
@@ -375,9 +304,9 @@ def strip_cells(result: Calibration, unit: str = "mm") -> list[tuple[str, str]]:
     return cells
 
 
-def strip_thicknesses(working_range_mm: tuple[float, float], unit: str) -> tuple[float, float, float]:
-    """The ends of the working range and a round number between them, nearer to the thin end [mm]."""
-    low, high = working_range_mm
+def strip_thicknesses(range_mm: tuple[float, float], unit: str) -> tuple[float, float, float]:
+    """The ends of a range and a round number between them, nearer to the thin end [mm]."""
+    low, high = range_mm
     middle = math.sqrt(low * high) if low > 0 else high / 3
     shown = from_mm(middle, unit)
     power = 10.0 ** math.floor(math.log10(shown))

@@ -106,10 +106,11 @@ class Table:
 
 @dataclass(frozen=True)
 class Plot:
-    """The plots, with what they show in words."""
+    """The plots of a name among those handed to the template, with what they show in words."""
 
     kind: ClassVar[str] = "plot"
     alt: str
+    name: str = "plot"
 
 
 Block = Text | Small | Heading | Items | Facts | Table | Plot

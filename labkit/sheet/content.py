@@ -14,6 +14,7 @@ from labkit import format as text_of
 from labkit.calibration.options import limits
 from labkit.sheet import evidence, sections
 from labkit.sheet.blocks import Fact, Record, Section, Sheet, Signature
+from labkit.sheet.budget_section import budget
 from labkit.sheet.numbers import day
 from labkit.sheet.plot import PlotData
 
@@ -124,6 +125,9 @@ def words_of_people(record: Record) -> Iterator[tuple[str, str]]:
     ):
         yield place, about[key]
     yield from (("the remarks", each) for each in about["remarks"])
+    conditions = about["conditions"]
+    for line in (*conditions.get("own_lines", ()), *conditions.get("influences", ())):
+        yield from (("the uncertainty budget", line[key]) for key in ("name", "how", "off") if key in line)
     for line in about["conditions"]["own_lines"]:
         yield from ((f"the budget line {line['name']}", each) for each in (line["name"], line["how"]))
     yield "the reason for the curve", inputs["options"]["reason"]
@@ -144,7 +148,7 @@ def _sections(record: Record) -> Iterator[Section]:
         sections.checks(record),
         sections.residuals(record, _alt(record)),
         sections.as_found(record),
-        sections.budget(record),
+        budget(record),
         evidence.curve(record),
         evidence.shims(record),
         evidence.readings(record),

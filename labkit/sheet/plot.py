@@ -1,17 +1,20 @@
-"""The plots of the sheet: what is left between points and curve, and the curve itself."""
+"""The plots of the sheet: what is left between points and curve, the curve itself, and what U is made of."""
 
 from __future__ import annotations
 
 import io
 import math
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
+from labkit import format as text_of
 from labkit.sheet.typesetting import FONTS
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
 
 INK: Final = "#15202c"
 QUIET: Final = "#43515e"
@@ -20,6 +23,7 @@ BAND: Final = "#d3e6f1"
 
 WIDTH_IN: Final = 166 / 25.4
 HEIGHT_IN: Final = 62 / 25.4
+BAR_IN: Final = 5 / 25.4
 
 
 @dataclass(frozen=True)
@@ -77,6 +81,38 @@ def draw(data: PlotData) -> str:
     -------
     str
     """
+    with _look() as figure:
+        figure.set_size_inches(WIDTH_IN, HEIGHT_IN)
+        wide, narrow = figure.subplots(1, 2, width_ratios=(2.1, 1))
+        _residuals(wide, data)
+        _curve(narrow, data)
+        return _svg(figure)
+
+
+def draw_bars(shares: Sequence[tuple[str, float]]) -> str:
+    """
+    Shares of u² as bars, each named at its end, as SVG: the same data give the same text.
+
+    Parameters
+    ----------
+    shares : sequence of (str, float)
+        Names and shares, from the top.
+
+    Returns
+    -------
+    str
+    """
+    with _look() as figure:
+        figure.set_size_inches(WIDTH_IN, BAR_IN * max(len(shares), 1) + 0.1)
+        axes = figure.subplots()
+        axes.set_axis_off()
+        _bars(axes, shares)
+        return _svg(figure)
+
+
+@contextmanager
+def _look() -> Iterator[Figure]:
+    """An empty figure in the look of the sheet."""
     import matplotlib as mpl
     from matplotlib import font_manager
     from matplotlib.figure import Figure
@@ -93,14 +129,30 @@ def draw(data: PlotData) -> str:
         "axes.titlesize": 7.6, "axes.titlecolor": QUIET, "axes.titlelocation": "left",
     }  # fmt: skip
     with mpl.rc_context(dict(style)):  # type: ignore[arg-type]
-        figure = Figure(figsize=(WIDTH_IN, HEIGHT_IN), layout="constrained")
+        figure = Figure(layout="constrained")
         figure.get_layout_engine().set(w_pad=0.02, h_pad=0.02, wspace=0.06)  # type: ignore[call-arg, union-attr]
-        wide, narrow = figure.subplots(1, 2, width_ratios=(2.1, 1))
-        _residuals(wide, data)
-        _curve(narrow, data)
-        out = io.StringIO()
-        figure.savefig(out, format="svg", transparent=True, metadata={"Date": None, "Creator": None})
+        yield figure
+
+
+def _svg(figure: Figure) -> str:
+    out = io.StringIO()
+    figure.savefig(out, format="svg", transparent=True, metadata={"Date": None, "Creator": None})
     return out.getvalue()
+
+
+def _bars(axes: Axes, shares: Sequence[tuple[str, float]]) -> None:
+    """As on the page: the longest bar takes half of the width, so that its name has room."""
+    values = [share for _, share in shares]
+    axes.barh(range(len(shares)), values, height=0.66, color=BLUE, linewidth=0, zorder=2)
+    axes.axvline(0, color=INK, linewidth=0.6, zorder=3)
+    low, high = min(0.0, *values, 0.0), max(0.0, *values, 0.0)
+    axes.set_xlim(low, low + 2 * (high - low) or 1.0)
+    axes.set_ylim(len(shares) - 0.5, -0.5)
+    for place, (name, share) in enumerate(shares):
+        axes.annotate(
+            f"{text_of.percent(share)}  {name}", (max(share, 0.0), place), (4, 0), textcoords="offset points",
+            ha="left", va="center", color=INK, fontsize=7.2, annotation_clip=False, parse_math=False,
+        )  # fmt: skip
 
 
 def _residuals(axes: Axes, data: PlotData) -> None:

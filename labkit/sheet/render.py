@@ -8,8 +8,9 @@ from dataclasses import asdict
 from datetime import UTC, datetime
 from typing import Any, Literal
 
+from labkit.sheet.budget_section import shares
 from labkit.sheet.content import content, plot_data, words_of_people
-from labkit.sheet.plot import draw
+from labkit.sheet.plot import draw, draw_bars
 from labkit.sheet.sign import PLACE
 from labkit.sheet.typesetting import check_characters, printable, throughout, typeset
 
@@ -55,7 +56,11 @@ def _set(record: Mapping[str, Any], number: str | None, signed: bool, form: Lite
     return typeset(
         "certificate.typ",
         sheet,
-        files={"record": attachment(record).decode(), "plot": draw(plot_data(record))},
+        files={
+            "record": attachment(record).decode(),
+            "plot": draw(plot_data(record)),
+            "shares": draw_bars(shares(record)),
+        },
         form=form,
         timestamp=datetime.fromisoformat(record["created"]).astimezone(UTC),
     )

@@ -1,4 +1,4 @@
-"""What the calibration amounts to: result, check shims, plots and budget, each from the record to blocks."""
+"""What the calibration amounts to: result, check shims and plots, each from the record to blocks."""
 
 from __future__ import annotations
 
@@ -9,9 +9,9 @@ from labkit import format as text_of
 from labkit.messages import sentence
 from labkit.metrology import Decision
 from labkit.metrology.conformity import rule_in_words
-from labkit.sheet.blocks import Cell, Column, Plot, Record, Run, Section, Table, Text, small, table, text
+from labkit.sheet.blocks import Column, Plot, Record, Run, Section, Table, Text, small, table, text
 from labkit.sheet.decisions import in_print, rests_on
-from labkit.sheet.numbers import decimals, micrometres, mm
+from labkit.sheet.numbers import decimals, mm
 
 
 def result(record: Record) -> Section:
@@ -45,10 +45,12 @@ def result(record: Record) -> Section:
 
 
 def largest_u(record: Record) -> str:
+    """The largest U of the working range, as far as the points reach."""
     budget = record["results"]["budget"]
     if budget is None:
         return "The curve cannot be used: it turns inside the range, so that one indication has two thicknesses."
-    low, high = record["inputs"]["options"]["working_range_mm"]
+    (low, high), (first, last) = record["inputs"]["options"]["working_range_mm"], record["results"]["curve"]["range_mm"]
+    low, high = max(low, first), min(high, last)
     return (
         f"From {mm(low, 3)} mm to {mm(high, 3)} mm a corrected reading is uncertain by at most "
         f"{record['printed']['largest_U']} (k = {text_of.number(budget['k'], 2)}), reached at "
@@ -129,41 +131,6 @@ def as_found(record: Record) -> Section | None:
     )
 
 
-def budget(record: Record) -> Section | None:
-    """The uncertainty budget where U is largest; None where the curve cannot be used."""
-    found = record["results"]["budget"]
-    if found is None:
-        return None
-    columns = [
-        Column("What moves the reading", False, 1),
-        Column("How it is known", False, 1.25),
-        Column("u", True),
-        Column("moves thickness by", True),
-        Column("share of u²", True),
-    ]
-    rows: list[Sequence[str | Cell]] = []
-    for line in sorted(found["lines"], key=lambda each: -float(each["share"])):
-        degrees = "" if line["dof"] is None else f"{text_of.number(line['dof'], 0)} degrees of freedom"
-        how = ", ".join(each for each in (line["how"], degrees) if each)
-        moved = micrometres(line["u_mm"])
-        rows.append([line["name"], how, _own_u(line, moved), moved, text_of.percent(line["share"])])
-    k = text_of.number(found["k"], 2)
-    rows.append(
-        [
-            (Run("Together", strong=True),),
-            f"root of the sum of squares; U = {k} × {micrometres(found['u_mm'])}, rounded up",
-            "",
-            (Run(micrometres(found["u_mm"]), strong=True),),
-            (Run(f"U = {record['printed']['largest_U']}", strong=True),),
-        ]
-    )
-    dof = "more than 1000" if found["dof"] is None or found["dof"] > 1000 else text_of.number(found["dof"], 0)
-    return Section(
-        f"Uncertainty at {mm(found['at_mm'], 3)} mm, where it is largest",
-        (table(columns, rows), small(f"Effective degrees of freedom: {dof} (Welch and Satterthwaite).")),
-    )
-
-
 def limits(record: Record) -> str:
     """The tolerance in words."""
     found = record["inputs"]["options"]["tolerance_mm"]
@@ -224,10 +191,3 @@ def _outcome(check: Mapping[str, Any]) -> str | None:
 def _half_width(record: Record) -> float | None:
     found = record["inputs"]["options"]["tolerance_mm"]
     return abs(found) if isinstance(found, int | float) else None
-
-
-def _own_u(line: Mapping[str, Any], moved: str) -> str:
-    """The standard uncertainty in the unit of what moves, where that is not the thickness itself."""
-    if line["code"] == "budget.temperature":
-        return f"{text_of.significant(line['params']['u_K'], 2)} K"
-    return moved

@@ -40,7 +40,8 @@ class CalibrateModel(DraftPage):
         The laboratory's data folder.
     draft : mapping, optional
         A draft to go on with; a new one where None.
-    worker : Worker, optional
+    worker, drawer : Worker, optional
+        What computes; and what draws the result at random beside it, which nobody has to wait for.
     now : callable, optional
         The time, UTC, ISO 8601 with Z.
 
@@ -72,10 +73,11 @@ class CalibrateModel(DraftPage):
         draft: Mapping[str, Any] | None = None,
         *,
         worker: Worker | None = None,
+        drawer: Worker | None = None,
         now: Callable[[], str] = ledger.utc_now,
     ) -> None:
         super().__init__(data, now)
-        self._worker = worker or Worker()
+        self._worker, self._drawer = worker or Worker(), drawer or Worker()
         self._generation = 0
         # an empty page is there even where the bench cannot be read: somebody has to show why
         with suppress(Problem) if draft is None else nullcontext():
@@ -265,6 +267,16 @@ class CalibrateModel(DraftPage):
             self.problem, self.computing = None, False
             self.result = self._with_remarks(found)
             self.version += 1
+            self._drawer.submit(found.monte_carlo, lambda _: self._drawn(generation), self._not_drawn)
+
+    def _drawn(self, generation: int) -> None:
+        """The result holds its random draws now."""
+        if generation == self._generation:
+            self.version += 1
+
+    def _not_drawn(self, error: BaseException) -> None:
+        """The result stands without its random draws: a fault of ours."""
+        self.fault = error
 
     def _failed(self, generation: int, error: BaseException) -> None:
         if generation != self._generation:
@@ -314,6 +326,7 @@ class CalibrateModel(DraftPage):
 
         if blockers(self) or self.result is None:
             raise BadInput("page.blocked")
+        self.result.monte_carlo()
         return self.result.to_dict()
 
 

@@ -12,6 +12,8 @@ import pytest
 
 import labkit
 from labkit import charts
+from labkit import format as text_of
+from labkit.calibration.shares import bars
 from labkit.charts.look import COLOURS, Name, apart, end_names, log_ticks, ticks
 from labkit.panels.figure import figure_widget, update
 
@@ -287,3 +289,30 @@ def test_the_drawing_program_is_handed_over_on_request(results: dict[str, labkit
     [(content, buffers)] = sent
     assert content == {"type": "library"}
     assert b"window.Plotly" in buffers[0]
+
+
+# ---- shares ----
+
+
+def test_the_longest_bar_leads_and_the_names_stand_at_the_ends(results: dict[str, labkit.Calibration]) -> None:
+    result = results["hinge_day"]
+    figure = charts.shares_figure(result)
+    shown = trace(figure, "shares")
+    named = sorted(zip(result.budget.shares(), result.budget.lines, strict=True), key=lambda each: -each[0])
+    np.testing.assert_allclose(shown.x, [share for share, _ in named])
+    for (share, line), label in zip(named, figure.layout.annotations[1:], strict=True):
+        assert label.text.endswith(f"  {line.name}") and text_of.percent(share) in label.text.replace("&lt;", "<")
+        assert label.x == share
+    low, high = figure.layout.xaxis.range
+    assert high - low == pytest.approx(2 * named[0][0])
+
+
+def test_lines_beyond_the_eighth_are_one_bar() -> None:
+    assert bars([(str(i), 0.1) for i in range(9)])[-1] == ("8", 0.1)
+    shown = bars([(str(i), 0.1) for i in range(10)])
+    assert shown[-1] == ("2 other lines", pytest.approx(0.2)) and len(shown) == 9
+
+
+def test_where_the_curve_turns_the_bars_say_why(results: dict[str, labkit.Calibration]) -> None:
+    turned = charts.shares_figure(replace(results["hinge_day"], budget=None), theme="dark")
+    assert any("one indication has two thicknesses" in each for each in words(turned))

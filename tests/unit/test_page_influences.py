@@ -5,12 +5,16 @@ from __future__ import annotations
 from dataclasses import replace
 from pathlib import Path
 
+import ipywidgets as W
 import pytest
 
 from labkit.bench.influences import Influence
 from labkit.ledger import load_bench, save_bench
+from labkit.panels.calibrate.budget_part import BudgetPart
+from labkit.panels.guard import guarded
 from labkit.workflow.blockers import blockers
-from tests.calibrate_pages import Asleep, begun_page, demo_folder, finished_page, new_page
+from labkit.workflow.worker import Worker
+from tests.calibrate_pages import Asleep, Later, begun_page, demo_folder, finished_page, new_page
 
 
 def stated(page):
@@ -96,3 +100,54 @@ def test_what_is_registered_for_the_rig_fills_the_fields(tmp_path: Path) -> None
     assert tuple(stated(page).values()) == registered
     page.set_field("influence.filler.why", "")
     assert "filler" not in stated(page)
+
+
+def part_of(page):
+    part = BudgetPart(page, guarded(lambda sentence: pytest.fail(sentence)))
+    part.show(page.result, "mm", dark=False)
+    return part
+
+
+def widgets(root, kind):
+    found = [root] if isinstance(root, kind) else []
+    return found + [each for child in getattr(root, "children", ()) for each in widgets(child, kind)]
+
+
+def test_the_fold_says_in_one_line_what_is_in_it_and_is_empty_until_it_is_opened(tmp_path: Path) -> None:
+    page = finished_page(tmp_path)
+    part = part_of(page)
+    assert part.fold.selected_index is None
+    assert part.fold.titles == ("What else moves the reading: 0 with a value, 0 left out, 17 not considered",)
+    assert widgets(part.fold, W.Text) == []
+    part.fold.selected_index = 0
+    fields = {each.tooltip: each for each in widgets(part.fold, W.Text)}
+    assert len(fields) == 17 + 17 + 4  # a reason each, and a number each, but two or three for three of them
+    fields["Tip wear, limit ±"].value = "0.8"
+    fields["Magnetic or conductive filler, how it is known"].value = "unfilled"
+    assert set(stated(page)) == {"tip-wear", "filler"}
+    part.show(page.result, "mm", dark=False)
+    assert part.fold.titles == ("What else moves the reading: 1 with a value, 1 left out, 15 not considered",)
+    assert "Tip wear" in part.table.value
+    fields["Tip wear, limit ±"].value = "much"
+    part.show(page.result, "mm", dark=False)
+    assert "“much” is not a number." in "".join(each.value for each in widgets(part.fold, W.HTML))
+
+
+def test_random_draws_come_after_the_result_and_hold_nothing_up(tmp_path: Path) -> None:
+    drawer = Later()
+    page = new_page(tmp_path, finished_page(tmp_path).get_state(), drawer=drawer)
+    part = part_of(page)
+    assert "on their way" in part.drawn.value and page.result.drawn is None
+    drawer.catch_up()
+    assert page.result.drawn is not None
+    part.show(page.result, "mm", dark=False)
+    assert "random draws of the whole measurement" in part.drawn.value
+    page.write_note("fit:A-3", "wiped again")
+    assert page.result.drawn is not None, "a remark does not change the result"
+    assert page.record()["results"]["monte_carlo"]["comparison"] == page.result.drawn.comparison.to_dict()
+
+
+def test_what_is_signed_holds_random_draws_even_where_they_were_still_on_their_way(tmp_path: Path) -> None:
+    page = finished_page(tmp_path, worker=Worker(inline=True))
+    assert page.result.drawn is None
+    assert page.record()["results"]["monte_carlo"]["at_mm"] == page.result.budget.at_mm

@@ -14,7 +14,7 @@ import labkit
 from labkit import format as text_of
 from labkit.calibration.checks import Check
 from labkit.metrology import decide
-from labkit.panels import check_tables, next_tables, result_tables, wording
+from labkit.panels import budget_tables, check_tables, next_tables, result_tables, wording
 from labkit.problems import Caution
 
 SAMPLES = Path(__file__).parents[2] / "sample_data"
@@ -75,7 +75,7 @@ def everything(result: labkit.Calibration, unit: str) -> str:
             result_tables.say_recommendation(result, unit),
             result_tables.comparison_table(result, unit),
             result_tables.parameters_fold(result, unit),
-            result_tables.budget_table(result, unit),
+            budget_tables.budget_table(result, unit),
             result_tables.cautions_list(result, unit),
             next_tables.next_sentence(result, unit),
             next_tables.next_table(result, unit),
@@ -106,7 +106,7 @@ def test_no_number_is_a_word(results: dict[str, labkit.Calibration], name: str, 
     assert not re.search(r"\b(nan|none|inf|infinity|null|true|false)\b", shown, re.IGNORECASE)
     assert not re.search(r"\d[eE][-+]?\d", shown)
     other = {"mm", "µm", "in", "mil"} - {unit, "mil" if unit in ("in", "mil") else "µm"}
-    tables = text(result_tables.budget_table(results[name], unit) + next_tables.next_sentence(results[name], unit))
+    tables = text(budget_tables.budget_table(results[name], unit) + next_tables.next_sentence(results[name], unit))
     assert not any(re.search(rf"\d {each}\b", tables) for each in other)
 
 
@@ -246,7 +246,7 @@ def test_curves_without_a_formula_are_told_in_words() -> None:
 
 def test_the_budget_is_sorted_and_adds_up(results: dict[str, labkit.Calibration]) -> None:
     result = results["hinge_day"]
-    html = result_tables.budget_table(result)
+    html = budget_tables.budget_table(result)
     _, *rows = Cells(html).rows
     largest = max(zip(result.budget.shares(), result.budget.lines, strict=True), key=lambda each: each[0])
     assert rows[0][0] == largest[1].name
@@ -256,13 +256,16 @@ def test_the_budget_is_sorted_and_adds_up(results: dict[str, labkit.Calibration]
     assert rows[-1][0] == "Together"
     assert rows[-1][3] == f"{text_of.number(result.budget.u_mm * 1000, 2)} µm"
     assert rows[-1][4] == f"U = {text_of.expanded_length(result.budget.U_mm)}"
-    assert f"at {result.budget.at_mm:.2f} mm, where it is largest" in html
+    said = budget_tables.budget_sentence(result)
+    assert f"at {result.budget.at_mm:.2f} mm, where it is largest" in said
+    assert f"Most of U comes from {largest[1].name[:1].lower()}{largest[1].name[1:]} (" in said
 
 
 def test_a_curve_that_turns_states_no_U() -> None:
     result = calibrated("raw_ball", family="polynomial-2", reason="trial")
     assert result.budget is None
-    assert "one indication has two thicknesses" in result_tables.budget_table(result)
+    assert "one indication has two thicknesses" in budget_tables.budget_sentence(result)
+    assert budget_tables.budget_table(result) == budget_tables.drawn_sentence(result) == ""
     assert [says for _, says in result_tables.strip_cells(result)] == ["–", "–", "–"]
     assert next_tables.next_table(result) == ""
     assert "cannot be ranked" in next_tables.next_sentence(result)

@@ -9,10 +9,14 @@ from typing import Any
 import pytest
 
 import labkit
+from labkit.calibration.drawn import drawn_in_words
+from labkit.calibration.shares import MOST_BARS
 from labkit.paths import sample_data
 from labkit.problems import BadInput
-from labkit.sheet.blocks import Items, Section, Sheet, Table
+from labkit.sheet.blocks import Items, Plot, Section, Sheet, Table
+from labkit.sheet.budget_section import shares
 from labkit.sheet.content import MARK, content, plot_data, words_of_people
+from labkit.sheet.plot import draw_bars
 from labkit.sheet.typesetting import check_characters, printable
 
 HINGE = sample_data() / "hinge_day"
@@ -139,6 +143,61 @@ def test_the_budget_is_sorted_by_share_and_adds_up(record: dict[str, Any]) -> No
     largest = max(lines, key=lambda line: line["share"])
     assert table.rows[0][0][0].text == largest["name"]
     assert column(table, "share of u²")[-1] == f"U = {record['printed']['largest_U']}"
+
+
+def test_the_bars_show_the_shares_of_the_budget(record: dict[str, Any]) -> None:
+    lines = record["results"]["budget"]["lines"]
+    drawn = shares(record)
+    assert len(drawn) == MOST_BARS + 1 < len(lines)
+    assert sum(share for _, share in drawn) == pytest.approx(1.0)
+    assert drawn[-1][0] == f"{len(lines) - MOST_BARS} other lines"
+    (plot,) = [block for block in section(content(record), "Uncertainty").blocks if isinstance(block, Plot)]
+    assert plot.name == "shares" and all(name in plot.alt for name, _ in drawn)
+    svg = draw_bars(drawn)
+    assert svg == draw_bars(drawn) and svg.startswith("<?xml")
+
+
+def test_influences_stand_on_the_sheet_with_how_they_are_known_or_why_they_are_left_out(record: dict[str, Any]) -> None:
+    found = section(content(record), "Uncertainty")
+    table = tables(found)[0]
+    names, how = column(table, "What moves the reading"), column(table, "How it is known")
+    place = names.index("Temperature of magnet and sensor")
+    assert how[place] == "2.0 K at 0.2 µm per K, rectangular; Read cold and warm on shim A-5"
+    assert column(table, "u")[place] == "1.2 K"  # 2 K/√3
+    assert column(table, "moves thickness by")[place] == "0.23 µm"
+    (left_out,) = [block.items for block in found.blocks if isinstance(block, Items)]
+    assert left_out[0] == "Magnetic or conductive filler: The closures are of unfilled polypropylene"
+    cautions = section(content(record), "Cautions").blocks[0]
+    assert isinstance(cautions, Items)
+    (forgotten,) = [item for item in cautions.items if item.startswith("Not considered in U: ")]
+    assert "tip wear" in forgotten and "filler" not in forgotten and "edge" not in forgotten
+
+
+def test_random_draws_stand_on_the_sheet_where_they_were_drawn() -> None:
+    made = calibration()
+    plain = said(content(made.to_dict()).to_dict())
+    assert "random draws" not in plain
+    drawn = made.monte_carlo()
+    assert drawn is not None
+    words = drawn_in_words(drawn.to_dict())
+    assert words in said(content(made.to_dict()).to_dict())
+    low, high = (1000 * (end - drawn.at_mm) for end in drawn.drawn.shortest)
+    assert f"−{abs(low):.2f} µm to +{high:.2f} µm as the shortest interval" in words
+    assert str(drawn.comparison.reason) in words
+
+
+def test_a_raised_U_is_said() -> None:
+    about = labkit.read_about(sample_data() / "about.toml")
+    raised = replace(about, conditions=replace(about.conditions, smallest_U_mm=0.005))
+    found = content(calibration(about=raised).to_dict())
+    sentence = "U is raised to 5.0 µm, the smallest that the laboratory is accredited for."
+    assert sentence in said(section(found, "Uncertainty").blocks[2].runs[0].text)
+    assert set(column(tables(section(found, "Result"))[0], "U, µm")) == {"5.0"}
+
+
+def test_U_is_claimed_as_far_as_the_points_reach() -> None:
+    found = content(calibration(working_range=(0.25, 4.0)).to_dict())
+    assert "From 0.250 mm to 3.001 mm a corrected reading" in said(section(found, "Result").blocks[0].runs[0].text)
 
 
 def test_every_caution_is_a_sentence_on_the_sheet() -> None:

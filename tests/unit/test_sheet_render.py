@@ -49,7 +49,7 @@ def test_the_numbers_are_in_the_text(record: dict[str, Any], tmp_path: Path) -> 
         assert f"{row['correction']} {row['U']} {row['k']}" in text
     for check in record["printed"]["checks"]:
         assert f"{check['shim']} {check['reference']} {check['corrected']} {check['deviation']} {check['U']}" in text
-    assert "Page 1 of 3" in text
+    assert "Page 1 of 4" in text
     assert record["id"] in text
 
 

@@ -10,6 +10,7 @@ import ipywidgets as W
 from labkit.charts import curve_figure, quantile_figure
 from labkit.messages import family_label, sentence
 from labkit.panels import result_tables, shell
+from labkit.panels.calibrate.budget_part import BudgetPart
 from labkit.panels.calibrate.result_figure import ResultFigure
 from labkit.panels.check_tables import OF_THE_RULE
 from labkit.panels.fields import Form
@@ -59,7 +60,8 @@ class CurveSection:
         )
         self._figure = ResultFigure(curve_figure, guard(find))
         self._quantiles = ResultFigure(lambda result, reading, **look: quantile_figure(result, **look))
-        self._parameters, self._budget = shell.html(), shell.html()
+        self._parameters = shell.html()
+        self.budget = BudgetPart(page, guard)
         fold = W.Accordion([shell.rows([self._parameters, self._quantiles.root])], titles=("All measures",))
         fold.add_class("lk-fold")
         self.work = shell.rows(
@@ -68,7 +70,7 @@ class CurveSection:
                 self._choose,
                 self._cautions,
                 self._figure.root,
-                self._budget,
+                self.budget.root,
                 fold,
             ],
             "lk-stack",
@@ -98,7 +100,7 @@ class CurveSection:
         shell.say(self._cautions, result_tables.cautions_list(result, unit, without=SAID_ELSEWHERE))
         self._figure.show(result, unit, dark=dark, reading=page.being_read)
         self._quantiles.show(result, unit, dark=dark)
-        shell.say(self._budget, result_tables.budget_table(result, unit))
+        self.budget.show(result, unit, dark=dark)
         shell.say(self._parameters, result_tables.parameters_fold(result, unit))
 
 
