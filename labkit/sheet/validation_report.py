@@ -29,12 +29,12 @@ ALL_DIGITS: Final = 16
 _AGREES: Final = "agrees"
 
 _COLUMNS: Final = (
-    Column("Quantity", False, 2.15),
+    Column("Quantity", False, 2.1),
     Column("Published", True, 1.7),
     Column("Obtained", True, 1.8),
     Column("Digits", True, 0.55),
-    Column("Limit", True, 1.2),
-    Column("Verdict", False, 1.1),
+    Column("Limit", True, 1.3),
+    Column("Verdict", False, 1.15),
 )
 
 
@@ -108,9 +108,9 @@ def _verdict(report: Found, wrong: int) -> str:
     counts = report["counts"]
     of = f"of {counts['cases']} cases" if report["complete"] else f"of the {counts['cases']} cases that were run"
     if not wrong:
-        return f"All {counts['values']} published values {of} agree with what was computed on this machine."
+        return f"All {counts['values']} values {of} agree with what was computed on this machine."
     missed = counts["values"] - counts["values_agreeing"]
-    return f"{missed} of {counts['values']} published values do not agree, in {wrong} {of}."
+    return f"{missed} of {counts['values']} values do not agree, in {wrong} {of}."
 
 
 def _facts(report: Found, moment: str) -> Iterator[Fact]:
@@ -125,7 +125,7 @@ def _facts(report: Found, moment: str) -> Iterator[Fact]:
 
 
 def _method(report: Found) -> Section:
-    recalled = report["counts"]["cases_from_memory"]
+    counts = report["counts"]
     said = [
         "Each case is a set of data whose results are published in a standard, a certified data set or a textbook. "
         "The functions with which labkit calibrates computed it again on this machine.",
@@ -134,11 +134,16 @@ def _method(report: Found) -> Section:
         "Digits are the correct digits of what was computed: −log10 of the relative difference from what is "
         "published. Few printed digits cannot show more; “all” means no difference at all.",
     ]
-    if recalled:
+    if counts["cases_from_memory"]:
         said.append(
-            f"{recalled} of {report['counts']['cases']} cases are marked “from memory”: their published values were "
-            "recalled, and confirmed by an independent computation. Hold them against the document before you rely "
-            "on them as published."
+            f"{counts['cases_from_memory']} of {counts['cases']} cases are marked “from memory”: their values were "
+            "recalled, and confirmed by an independent computation. Hold them against the document before you rely on "
+            "them as published."
+        )
+    if counts["cases_not_printed"]:
+        said.append(
+            f"{counts['cases_not_printed']} of {counts['cases']} cases are marked “not printed”: their values stand in "
+            "no document, but were computed independently from its data or its theory."
         )
     return Section("How it was judged", (Items(tuple(said)),))
 
@@ -148,7 +153,7 @@ def _summary(report: Found) -> Section:
         Column("Topic", False, 2.55),
         Column("What it covers", False, 4.5),
         Column("Cases", True, 0.55),
-        Column("From memory", True, 0.8),
+        Column("Marked", True, 0.8),
         Column("Values agreeing", True, 1.2),
         Column("Fewest digits", True, 0.7),
         Column("Verdict", False, 1.5),
@@ -158,7 +163,7 @@ def _summary(report: Found) -> Section:
             topic["title"],
             topic["covers"],
             str(topic["counts"]["cases"]),
-            str(topic["counts"]["cases_from_memory"] or text_of.NOTHING),
+            _marked(topic["counts"]),
             _of(topic["counts"]["values_agreeing"], topic["counts"]["values"]),
             _digits(_fewest(topic)),
             _judged(topic),
@@ -166,7 +171,7 @@ def _summary(report: Found) -> Section:
         for topic in report["topics"]
     ]
     counts = report["counts"]
-    together = ["Together", "", str(counts["cases"]), str(counts["cases_from_memory"] or text_of.NOTHING)]
+    together = ["Together", "", str(counts["cases"]), _marked(counts)]
     together += [_of(counts["values_agreeing"], counts["values"]), "", report["verdict"]]
     return Section("Summary", (table(columns, [*rows, [cell(each, strong=True) for each in together]]),))
 
@@ -195,22 +200,36 @@ def _topic(topic: Found) -> Section:
 def _case(case: Found) -> Iterator[Block]:
     yield Heading(case["name"])
     yield Text((Run(case["description"]),), leads=True)
-    memory = (Run("From memory.", strong=True),) if case["from_memory"] else ()
-    yield Small((*memory, Run(f"Source: {case['source'].rstrip('.')}."), Run(case["note"])), leads=True)
+    standing = _standing(case)
+    yield Small((*standing, Run(f"Source: {case['source'].rstrip('.')}."), Run(case["note"])), leads=True)
     if case["error"]:
         yield Text((Run(f"It {case['error']}.", strong=True),), leads=True)
     yield table(_COLUMNS, [_row(each) for each in case["values"]])
+
+
+def _standing(case: Found) -> tuple[Run, ...]:
+    if not case["printed"]:
+        return (Run("Not printed.", strong=True),)
+    return (Run("From memory.", strong=True),) if case["from_memory"] else ()
 
 
 def _row(value: Found) -> list[str | Cell]:
     return [
         value["name"],
         _signed(value["expected"]),
-        obtained_text(value["expected"], value["obtained"], value["limit"] if value["rule"] == "digits" else 0.0),
+        obtained_text(value["expected"], value["obtained"], _digits_shown(value)),
         _digits(value["digits"]),
         _limit(value),
         _judged(value),
     ]
+
+
+def _digits_shown(value: Found) -> float:
+    """Digits that are needed to see that the limit is kept, where it asks for more than are printed."""
+    if value["rule"] == "digits":
+        return float(value["limit"])
+    printed = Decimal(value["expected"])
+    return float(printed.adjusted() - Decimal(repr(value["limit"])).adjusted() + 1)
 
 
 def obtained_text(expected: str, obtained: float | None, digits: float = 0.0) -> str:
@@ -234,9 +253,10 @@ def obtained_text(expected: str, obtained: float | None, digits: float = 0.0) ->
     printed = Decimal(expected).as_tuple()
     assert isinstance(printed.exponent, int)  # a published number is finite
     there = len(printed.digits)
-    more = max(min(max(MORE_DIGITS, math.ceil(digits) - there), ALL_DIGITS - there), 0)
-    if not any(printed.digits):  # of a published 0 the decimals count, and they are printed
-        more = MORE_DIGITS
+    if any(printed.digits):
+        more = max(min(max(MORE_DIGITS, math.ceil(digits) - there), ALL_DIGITS - there), 0)
+    else:  # of a published 0 the decimals count
+        more = max(MORE_DIGITS, math.ceil(digits) + printed.exponent)
     if "E" in expected.upper():
         mantissa, power = f"{obtained:.{there - 1 + more}E}".split("E")
         return _signed(f"{mantissa}E{int(power)}")
@@ -254,6 +274,10 @@ def _digits(digits: float | None) -> str:
 def _fewest(topic: Found) -> float | None:
     found = [case["digits"] for case in topic["cases"]]
     return None if None in found else min(found)
+
+
+def _marked(counts: Found) -> str:
+    return str(counts["cases_from_memory"] + counts["cases_not_printed"] or text_of.NOTHING)
 
 
 def _of(some: int, all_of_them: int) -> str:

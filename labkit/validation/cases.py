@@ -146,6 +146,8 @@ class Case:
     published : mapping of str to PublishedValue
     note : str
         What to know first: conventions, and what double precision can reach.
+    printed : bool
+        Whether the source prints the values; if not, they were computed independently from what it does print.
     """
 
     name: str
@@ -156,6 +158,14 @@ class Case:
     inputs: Mapping[str, Any]
     published: Mapping[str, PublishedValue]
     note: str = ""
+    printed: bool = True
+
+    @property
+    def standing(self) -> Literal["", "from memory", "not printed"]:
+        """What keeps the values from being evidence by themselves; empty where they were copied from a source."""
+        if not self.printed:
+            return "not printed"
+        return "from memory" if self.from_memory else ""
 
     @property
     def reference(self) -> str:
@@ -167,8 +177,8 @@ class Case:
         return np.asarray(self.inputs[name], dtype=np.float64)
 
     def __str__(self) -> str:
-        memory = ", from memory" if self.from_memory else ""
-        return f"{self.name}: {self.description} ({self.source}{memory})"
+        standing = f", {self.standing}" if self.standing else ""
+        return f"{self.name}: {self.description} ({self.source}{standing})"
 
     @classmethod
     def from_dict(cls, found: Mapping[str, Any]) -> Self:

@@ -129,6 +129,7 @@ class CheckedCase:
             "source": self.case.source,
             "reference": self.case.reference,
             "from_memory": self.case.from_memory,
+            "printed": self.case.printed,
             "description": self.case.description,
             "note": self.case.note,
             "seconds": round(self.seconds, 4),
@@ -195,8 +196,9 @@ class Report:
             ``schema``, ``created``, ``labkit``, ``files_sha256``, ``machine``, ``complete``, ``verdict``,
             ``seconds``; ``counts`` of cases and values, and of those that agree; ``topics``, each with ``name``,
             ``title``, ``covers``, ``verdict``, ``counts`` and ``cases``; a case has ``name``, ``source``,
-            ``reference`` (the source in short), ``from_memory``, ``description``, ``note``, ``seconds``, ``verdict``,
-            ``error``, ``values_agreeing``, ``digits`` (the fewest) and ``values``; a value is as `CheckedValue`.
+            ``reference`` (the source in short), ``from_memory``, ``printed``, ``description``, ``note``, ``seconds``,
+            ``verdict``, ``error``, ``values_agreeing``, ``digits`` (the fewest) and ``values``; a value is as
+            `CheckedValue`.
         """
         return {
             "schema": SCHEMA,
@@ -232,7 +234,8 @@ def _counts(checked: Iterable[CheckedCase]) -> dict[str, int]:
         "cases_agreeing": sum(each.agrees for each in found),
         "values": sum(len(each.values) for each in found),
         "values_agreeing": sum(each.agreeing for each in found),
-        "cases_from_memory": sum(each.case.from_memory for each in found),
+        "cases_from_memory": sum(each.case.standing == "from memory" for each in found),
+        "cases_not_printed": sum(each.case.standing == "not printed" for each in found),
     }
 
 
@@ -242,9 +245,8 @@ def _lines(report: Report) -> Iterator[str]:
         yield f"{topic.title}"
         for each in report.of(topic):
             fewest = "  –" if each.digits is None else f"{each.digits:4.1f}"
-            memory = "from memory" if each.case.from_memory else ""
             yield (
-                f"  {each.case.name:<{width}}  {_shortened(each.case.reference):<56}  {memory:<11}  "
+                f"  {each.case.name:<{width}}  {_shortened(each.case.reference):<56}  {each.case.standing:<11}  "
                 f"{each.agreeing:>3}/{len(each.values):<3}  {fewest:>4}  {each.verdict}"
             )
         yield ""
@@ -258,9 +260,9 @@ def _lines(report: Report) -> Iterator[str]:
     if wrong:
         missed = counts["values"] - counts["values_agreeing"]
         where = f"in {len(wrong)} of {counts['cases']} cases"
-        yield f"{missed} of {counts['values']} published values do not agree, {where}{part} ({took})."
+        yield f"{missed} of {counts['values']} values do not agree, {where}{part} ({took})."
     else:
-        yield f"All {counts['values']} published values of {counts['cases']} cases{part} agree ({took})."
+        yield f"All {counts['values']} values of {counts['cases']} cases{part} agree ({took})."
 
 
 def _shortened(text: str, most: int = 56) -> str:

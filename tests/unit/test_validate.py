@@ -35,7 +35,7 @@ def test_what_does_not_agree_is_a_negative_answer_and_written_all_the_same(
     register.computation(case("bevington_t6_1"))
     monkeypatch.setitem(register._COMPUTATIONS, "bevington_t6_1", lambda one: {})
     assert main(["validate", "--topic", "line", "--json", str(tmp_path / "v.json")]) == 3
-    assert "5 of 19 published values do not agree" in capsys.readouterr().out
+    assert "5 of 19 values do not agree" in capsys.readouterr().out
     assert json.loads((tmp_path / "v.json").read_text(encoding="utf-8"))["verdict"] == "does not agree"
 
 

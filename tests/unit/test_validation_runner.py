@@ -152,7 +152,7 @@ def test_a_disagreement_is_shown_in_full(monkeypatch: pytest.MonkeyPatch) -> Non
     said = str(report)
     assert f"Does not agree: walpole_myers, {case('walpole_myers').source}" in said
     assert f"b: published {case('walpole_myers').published['b'].text}, obtained 0.5" in said
-    assert said.splitlines()[-1].startswith("1 of 19 published values do not agree, in 1 of 4 cases of line only")
+    assert said.splitlines()[-1].startswith("1 of 19 values do not agree, in 1 of 4 cases of line only")
 
 
 def test_every_topic_has_a_title_and_says_what_it_covers() -> None:
