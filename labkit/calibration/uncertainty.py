@@ -72,16 +72,31 @@ class Parts:
 
     @property
     def stacked(self) -> Array:
-        """All of them [mm], a row each."""
-        return np.stack([*(term.u_mm for term in (*self.own, *self.reference, *self.besides)), self.apart])
+        """All of them, a row each: first those in mm, then the reciprocals of degrees of freedom that vary."""
+        terms = [*self.own, *self.reference, *self.besides]
+        varying = [1.0 / term.dof for term in terms if isinstance(term.dof, np.ndarray)]
+        return np.stack([*(term.u_mm for term in terms), self.apart, *varying])
+
+    def sizes(self, rows: Array) -> Array:
+        """What errors of such rows are measured by: those in mm by the largest of them."""
+        lengths = len(self.own) + len(self.reference) + len(self.besides) + 1
+        found = np.abs(rows)
+        found[:lengths] = found[:lengths].max(axis=0)
+        return found
 
     def holding(self, rows: Array) -> Parts:
         """The same lines with other numbers, stacked like these."""
         left = iter(rows)
-        own, reference, besides = (
-            [replace(term, u_mm=next(left)) for term in terms] for terms in (self.own, self.reference, self.besides)
-        )
-        return Parts(own, reference, besides, next(left))
+        groups = [
+            [replace(term, u_mm=next(left)) for term in part] for part in (self.own, self.reference, self.besides)
+        ]
+        apart = next(left)
+        with np.errstate(divide="ignore"):
+            own, reference, besides = (
+                [replace(term, dof=1.0 / next(left)) if isinstance(term.dof, np.ndarray) else term for term in part]
+                for part in groups
+            )
+        return Parts(own, reference, besides, apart)
 
 
 @dataclass(frozen=True)
@@ -183,7 +198,7 @@ class Uncertainty:
             lambda each: self._parts(curve, each, repeats, on_parts=True).stacked,
             xs,
             lambda rows: answer(self._together(form.holding(rows), repeats)),
-            alike=True,
+            form.sizes,
         )
 
     def _together(self, parts: Parts, repeats: int | None) -> list[Term]:

@@ -34,8 +34,7 @@ def along(
     f: Callable[[Array], Array],
     x: ArrayLike,
     then: Callable[[Array], Array] = lambda values: values,
-    *,
-    alike: bool = False,
+    size: Callable[[Array], Array] = np.abs,
 ) -> Array:
     """
     A smooth function at many thicknesses.
@@ -49,9 +48,8 @@ def along(
         Thicknesses [mm].
     then : callable, optional
         What is made of the values of f, place by place: shape (..., q) → shape (..., q). It need not be smooth.
-    alike : bool
-        Whether all rows of f are of one unit, and the largest at each thickness is the measure of their errors; else
-        each row is its own measure.
+    size : callable, optional
+        What errors of the values of f are measured by: shape (..., q) → one that fits it. Default each value itself.
 
     Returns
     -------
@@ -69,7 +67,7 @@ def along(
     if distinct.size <= FEW:
         found = then(f(distinct))
     else:
-        table = _tabulated(f, distinct, alike)
+        table = _tabulated(f, distinct, size)
         found = in_blocks(lambda block: then(table(block)), distinct)
     return found[..., back].reshape(found.shape[:-1] + x.shape)
 
@@ -94,16 +92,15 @@ class _Table:
         return found
 
 
-def _tabulated(f: Callable[[Array], Array], x: Array, alike: bool) -> _Table:
+def _tabulated(f: Callable[[Array], Array], x: Array, size: Callable[[Array], Array]) -> _Table:
     """A table of f that is worth its cost for rising thicknesses x."""
     places = np.linspace(x[0], x[-1], _START)
     values = f(places)
     while True:
         halves = (places[:-1] + places[1:]) / 2.0
         exact = f(halves)
-        off = np.abs(CubicSpline(places, values, axis=-1)(halves) - exact).reshape(-1, len(halves))
-        size = np.abs(exact).reshape(off.shape)
-        good = np.all(off <= CLOSE * (size.max(axis=0) if alike else size), axis=0)
+        off = np.abs(CubicSpline(places, values, axis=-1)(halves) - exact)
+        good = np.all((off <= CLOSE * size(exact)).reshape(-1, len(halves)), axis=0)
         # a kink close to a place shows in the interval beside it
         good[1:-1] &= good[:-2] & good[2:]
         coarse = places

@@ -74,6 +74,24 @@ def test_a_function_that_no_table_holds_is_asked_everywhere():
     assert along(f, MANY) == pytest.approx(f(MANY), rel=1e-12)
 
 
+def test_what_is_made_of_the_values_may_jump_and_errors_are_measured_as_asked():
+    def f(x):
+        return np.stack([np.exp(x), 1e-9 * np.abs(x - 1.0)])
+
+    def steps(values):
+        return np.floor(10.0 * values[0]) + values[1]
+
+    asked = []
+
+    def counted(x):
+        asked.append(x.size)
+        return f(x)
+
+    found = along(counted, MANY, steps, lambda values: values.max(axis=0))
+    assert found == pytest.approx(steps(f(MANY)), rel=1e-9)
+    assert sum(asked) < FEW
+
+
 def test_blocks_are_put_together_again():
     assert in_blocks(lambda x: np.stack([x, -x]), np.arange(10.0), 3).tolist() == [
         list(range(10)),
