@@ -770,7 +770,7 @@ SENTENCES: Final[dict[str, str]] = {
     "entry.ball_mm": "ball",
     "entry.width_mm": "width",
     "entry.depth_mm": "depth",
-    "entry.magnet_or": "or NdFeB",
+    "entry.magnet_or": "NdFeB",
     "result.besides_help": "Give a number where you know one: the limit within which the influence stays. Where it does "
     "not matter here, leave the number empty and write why. Nothing has to be filled; what stays empty is named on the "
     "sheet as not considered.",

@@ -117,6 +117,7 @@ def test_the_fold_says_in_one_line_what_is_in_it_and_is_empty_until_it_is_opened
     page = finished_page(tmp_path)
     part = part_of(page)
     assert part.fold.selected_index is None
+    assert "Not considered in U: kinks in the gauge&#x27;s own table, temperature of magnet" in part.open.value
     assert part.fold.titles == ("What else moves the reading: 0 with a value, 0 left out, 17 not considered",)
     assert widgets(part.fold, W.Text) == []
     part.fold.selected_index = 0

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Final
+
 import ipywidgets as W
 
 from labkit.bench.influences import SIGNAL_PER_K, Entry, Kind
@@ -13,9 +15,12 @@ from labkit.panels import budget_tables, shell
 from labkit.panels.calibrate.result_figure import ResultFigure
 from labkit.panels.fields import Form
 from labkit.panels.guard import Guard
-from labkit.panels.wording import say
+from labkit.panels.wording import said, say
 from labkit.workflow.calibrate import CalibratePage
 from labkit.workflow.influences import kinds_of, value_field, why_field
+
+NOT_CONSIDERED: Final = "budget.not_considered"
+"""The caution that stands here, where it can be answered."""
 
 
 class BudgetPart:
@@ -28,7 +33,7 @@ class BudgetPart:
 
     def __init__(self, page: CalibratePage, guard: Guard) -> None:
         self._page, self._guard = page, guard
-        self._sentence, self.table, self.drawn = shell.html(), shell.html(), shell.html()
+        self._sentence, self.table, self.drawn, self.open = shell.html(), shell.html(), shell.html(), shell.html()
         self._bars = ResultFigure(shares_figure)
         self._forms: dict[tuple[Signal, str], tuple[Form, W.VBox]] = {}
         self._inside = shell.rows([])
@@ -36,7 +41,9 @@ class BudgetPart:
         self.fold = W.Accordion([shell.rows([help_text, self._inside])])
         self.fold.add_class("lk-fold")
         self.fold.observe(guard(lambda _: self._show_fold()), "selected_index")
-        self.root = shell.rows([self._sentence, self._bars.root, self.table, self.drawn, self.fold])
+        above = shell.rows([self._sentence, self._bars.root], "lk-budget")
+        below = shell.rows([self.table, self.drawn], "lk-budget")
+        self.root = shell.rows([above, below, self.open, self.fold], "lk-stack")
 
     def show(self, result: Calibration, unit: str, *, dark: bool) -> None:
         """The budget of a result, and the influences as they are typed."""
@@ -46,6 +53,8 @@ class BudgetPart:
             self._bars.show(result, unit, dark=dark)
         shell.say(self.table, budget_tables.budget_table(result, unit))
         shell.say(self.drawn, budget_tables.drawn_sentence(result, unit))
+        found = [each for each in result.cautions if each.code == NOT_CONSIDERED]
+        shell.say(self.open, "".join(shell.message("watch", said(each, unit)) for each in found))
         self._show_fold()
 
     def _show_fold(self) -> None:

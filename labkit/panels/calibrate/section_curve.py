@@ -10,7 +10,7 @@ import ipywidgets as W
 from labkit.charts import curve_figure, quantile_figure
 from labkit.messages import family_label, sentence
 from labkit.panels import result_tables, shell
-from labkit.panels.calibrate.budget_part import BudgetPart
+from labkit.panels.calibrate.budget_part import NOT_CONSIDERED, BudgetPart
 from labkit.panels.calibrate.result_figure import ResultFigure
 from labkit.panels.check_tables import OF_THE_RULE
 from labkit.panels.fields import Form
@@ -24,8 +24,8 @@ MARGIN = (
     "square.",
 )
 
-SAID_ELSEWHERE = ("points.straggler", "curve.no_reason", *OF_THE_RULE)
-"""Cautions that stand beside the readings, beside the field, or with the check shims."""
+SAID_ELSEWHERE = ("points.straggler", "curve.no_reason", NOT_CONSIDERED, *OF_THE_RULE)
+"""Cautions that stand beside the readings, beside the field, with the budget, or with the check shims."""
 
 
 class CurveSection:
