@@ -580,6 +580,7 @@ SENTENCES: Final[dict[str, str]] = {
     "contact zero and the two end shims.",
     "band.begin": "Put the target on the bare tip and press Enter: contact zero first, then the lower and the upper end "
     "shim.",
+    "band.again": "{shim} again",
     "band.advice": "Next: {shim}, {x_mm:mm}.",
     "band.lowers": "It lowers U from {before_mm:U} to {after_mm:U}.",
     "band.being_read": "Being read",
@@ -724,6 +725,10 @@ SENTENCES: Final[dict[str, str]] = {
     "next.one_repeat_as_good": "One more reading at {shim} ({x_mm:mm}) would buy as much as {new}.",
     "next.no_repeats_as_good": "{most} more readings at any one shim already read would not buy as much as {new}.",
     "next.again": "Read before: more repeats.",
+    "plan.read": "Read these {count} of the {all} shims, in this order: {shims}. The first two span the working range; the "
+    "others leave the curve the least room between them.",
+    "plan.few": "The box holds too few shims for this working range: {shims}. A curve needs three thicknesses.",
+    "plan.rest": "What another point would bring is told as soon as zero and both end shims are read.",
     "design.too_few": "{points} points cannot tell {parameters} parameters.",
     "design.too_many": "{points} points are to be chosen from {candidates}.",
     "design.singular": "These thicknesses cannot tell the {count} parameters of the curve apart.",

@@ -122,13 +122,12 @@ class Advice:
         # readings that were left out count too: a shim that was set aside is not advised again
         taken = {name for row in readings.with_role("fit") for name in row.shims}
         checks = {name for row in readings.with_role("check", "as-found") for name in row.shims}
-        # a set that is kept for checks is not used up for the fit
-        kept = {shims[name].set_name for name in checks} - {shims[name].set_name for name in taken}
-        return tuple(
-            shim.name
-            for shim in shims
-            if shim.name not in taken | checks and (not shim.set_name or shim.set_name not in kept)
-        )
+        # a set that is kept for checks, or is not the one chosen for the fit, is not used up for it
+        kept = {shims[name].set_name for name in checks}
+        if shims.name:
+            kept |= {shim.set_name for shim in shims} - {shims.name}
+        kept -= {shims[name].set_name for name in taken} | {""}
+        return tuple(shim.name for shim in shims if shim.name not in taken | checks and shim.set_name not in kept)
 
     @cached_property
     def _read(self) -> dict[str, int]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import Any, Final, Literal, TypeAlias
+from typing import Any, Final, Literal, NamedTuple, TypeAlias
 
 import numpy as np
 
@@ -22,8 +22,12 @@ Target: TypeAlias = float | Callable[[Array], Array] | None
 WORTHWHILE: Final = 0.05
 """A point that lowers the criterion by less than this share is not worth its readings."""
 
-TIE: Final = 0.02
-"""Shims whose criterion comes out this close are as good by it; what comes second decides."""
+ALIKE: Final = 0.75
+"""
+Shims that bring at least this share of what the best one brings by the first criterion are alike by it, and the others
+decide. By the largest U alone the first shims go to where they serve two gaps by halves: on simulated benches the
+largest error was 4 to 5 % larger then (tests/benchmarks/advice.py).
+"""
 
 MOST_REPEATS: Final = 50
 """More further readings of one shim than this are not advised."""
@@ -73,7 +77,9 @@ class Candidate:
     again : bool
         Whether the shim has been read before: more repeats.
     mean_before, mean_after : float
-        Mean U over its target within the working range.
+        Quadratic mean of U over its target within the working range; over 1 mm where there is no target.
+    mean_U_before_mm, mean_U_after_mm : float
+        Quadratic mean of U within the working range [mm].
     spread_mm : float or None
         How far the formulas that are not rejected lie apart there [mm].
     """
@@ -89,6 +95,8 @@ class Candidate:
     again: bool = False
     mean_before: float = 0.0
     mean_after: float = 0.0
+    mean_U_before_mm: float = 0.0
+    mean_U_after_mm: float = 0.0
     spread_mm: float | None = None
 
     @property
@@ -177,8 +185,8 @@ def rank_next(
     Notes
     -----
     The first criterion is the largest U over its target: plain largest U would always chase the thick end, where a
-    looser target is usual. Offers that come out alike by it are ranked by how far the formulas that are not rejected
-    lie apart there, the farther first, and then by the mean of U over its target. Weights from an information
+    looser target is usual. Offers that are alike by it are ranked by how far the formulas that are not rejected lie
+    apart there, the farther first, and then by the quadratic mean of U over its target. Weights from an information
     criterion are not used: where all formulas are wrong they name the least bad one.
 
     Amplitude and length of the flexible curve are kept, with their weights: the variance can then only fall. After
@@ -186,10 +194,27 @@ def rank_next(
     """
     outlook = _Outlook(curve, offers, points, working_range, expanded, target, readings)
     candidates = [outlook.candidate(i) for i in range(len(offers))]
-    candidates = [each for each in candidates if not each.again or each.after <= each.before * (1 - WORTHWHILE)]
+    candidates = [each for each in candidates if not each.again or _worthwhile(each)]
     ranking = tuple(_ordered(candidates, _KEYS))
     stop, reason = _stop(ranking, outlook, target is not None)
     return NextPoints(ranking, stop, reason, _repeats(ranking, outlook))
+
+
+class _Judged(NamedTuple):
+    """
+    Largest U over its target, U and the target there [mm], and the quadratic means of U over its target and of U [mm].
+    """
+
+    largest: float
+    U_mm: float
+    target_mm: float
+    mean: float
+    mean_U_mm: float
+
+
+def _quadratic_mean(values: Array) -> float:
+    # quadratic: what a single reading adds to U is then the same before and after, and hides no difference
+    return float(np.sqrt(np.mean(np.square(values))))
 
 
 class _Outlook:
@@ -215,13 +240,14 @@ class _Outlook:
         self._prospect = prospect(curve, points, grid)
         self.now = self._judge(self._U)
 
-    def _judge(self, U: Array) -> tuple[float, float, float, float]:
-        """Largest U over its target, U and the target there [mm], and the mean over the range."""
+    def _judge(self, U: Array) -> _Judged:
         share = U / self._target
         place = int(np.argmax(share))
-        return float(share[place]), float(U[place]), float(self._target[place]), float(share.mean())
+        return _Judged(
+            float(share[place]), float(U[place]), float(self._target[place]), _quadratic_mean(share), _quadratic_mean(U)
+        )
 
-    def after(self, i: int, n: int) -> tuple[float, float, float, float]:
+    def after(self, i: int, n: int) -> _Judged:
         """`_judge` after n readings of offer i."""
         offer = self.offers[i]
         V = offer.V_mean(n)
@@ -233,46 +259,57 @@ class _Outlook:
 
     def candidate(self, i: int) -> Candidate:
         offer = self.offers[i]
-        before, U_before, _, mean_before = self.now
-        after, U_after, _, mean_after = self.after(i, self.readings)
+        now, then = self.now, self.after(i, self.readings)
         return Candidate(
             offer.name,
             offer.x_mm,
-            before,
-            after,
-            U_before,
-            U_after,
+            now.largest,
+            then.largest,
+            now.U_mm,
+            then.U_mm,
             self.readings,
             _reason(offer, self.curve, self.working_range),
             offer.again,
-            mean_before,
-            mean_after,
+            now.mean,
+            then.mean,
+            now.mean_U_mm,
+            then.mean_U_mm,
             offer.spread_mm,
         )
 
     def fewest_repeats(self, wanted: float) -> tuple[int, Offer] | None:
         """The fewest further readings of one shim that was read that bring the criterion down to `wanted`."""
         again = [i for i, offer in enumerate(self.offers) if offer.again]
-        again = [i for i in again if self.after(i, MOST_REPEATS)[0] <= wanted]
+        again = [i for i in again if self.after(i, MOST_REPEATS).largest <= wanted]
         if not again:
             return None
         low, high = 0, MOST_REPEATS
         while high - low > 1:
             middle = (low + high) // 2
-            enough = [i for i in again if self.after(i, middle)[0] <= wanted]
+            enough = [i for i in again if self.after(i, middle).largest <= wanted]
             low, high, again = (low, middle, enough) if enough else (middle, high, again)
-        return high, self.offers[min(again, key=lambda i: self.after(i, high)[0])]
+        return high, self.offers[min(again, key=lambda i: self.after(i, high).largest)]
 
 
 _Key: TypeAlias = tuple[Callable[[Candidate], float], Callable[[Candidate], float]]
 
 _KEYS: Final[tuple[_Key, ...]] = (
-    (lambda each: each.after, lambda best: TIE * best.after),
+    (lambda each: float(each.after > 1.0), lambda best: 0.0),
+    (lambda each: float(not _worthwhile(each)), lambda best: 0.0),
+    # a gain of less than a hundredth tells no shim from another
+    (lambda each: each.after, lambda best: max((1 - ALIKE) * (best.before - best.after), 0.01 * best.before)),
     # a tenth of U is nothing to choose a shim by
     (lambda each: -(each.spread_mm or 0.0), lambda best: 0.1 * best.U_before_mm),
     (lambda each: each.mean_after, lambda best: 0.0),
 )
-"""What is ranked by, lowest first, and how far two may lie apart to be alike by it."""
+"""
+What is ranked by, lowest first, and how far two may lie apart to be alike by it: what reaches the target, what is worth
+its readings, the largest U, the formulas, the mean of U.
+"""
+
+
+def _worthwhile(each: Candidate) -> bool:
+    return each.after <= each.before * (1 - WORTHWHILE)
 
 
 def _ordered(candidates: Sequence[Candidate], keys: Sequence[_Key]) -> list[Candidate]:
@@ -291,7 +328,7 @@ def _ordered(candidates: Sequence[Candidate], keys: Sequence[_Key]) -> list[Cand
 
 
 def _stop(ranking: Sequence[Candidate], outlook: _Outlook, targeted: bool) -> tuple[Stop, Reason]:
-    now, U_now, target_mm, _ = outlook.now
+    now, U_now, target_mm = outlook.now.largest, outlook.now.U_mm, outlook.now.target_mm
     if targeted and now <= 1.0:
         return "target reached", Reason("next.target_reached", {"target_mm": target_mm})
     lowest = min((each.after for each in ranking), default=np.inf)
@@ -323,7 +360,7 @@ def _no_further(ranking: Sequence[Candidate], outlook: _Outlook, target_mm: floa
 def _repeats(ranking: Sequence[Candidate], outlook: _Outlook) -> Reason | None:
     """How many more repeats of one shim buy as much as the best new shim, in one sentence."""
     new = next((each for each in ranking if not each.again), None)
-    if new is None or new.after > new.before * (1 - WORTHWHILE):
+    if new is None or not _worthwhile(new):
         return None
     enough = outlook.fewest_repeats(new.after)
     if enough is None:

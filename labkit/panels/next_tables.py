@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Final
+
 from labkit import format as text_of
 from labkit.calibration.result import Calibration
 from labkit.curves.next_point import WORTHWHILE, Candidate, NextPoints
@@ -9,6 +11,8 @@ from labkit.panels import wording
 from labkit.panels.shell import mark
 from labkit.panels.wording import head, quiet, row, safe, say, table
 from labkit.units import small_unit
+
+COLUMNS: Final = 8
 
 
 def next_sentence(result: Calibration, unit: str = "mm") -> str:
@@ -85,11 +89,14 @@ def next_table(result: Calibration, unit: str = "mm", reading: str = "") -> str:
     body = []
     for i, each in enumerate(found.ranking):
         if i == useful:
-            body.append(
-                f'<tr class="lk-stopline"><td colspan="5"><span>{_stop_words(result, found, unit)}</span></td></tr>'
-            )
+            stop = _stop_words(result, found, unit)
+            body.append(f'<tr class="lk-stopline"><td colspan="{COLUMNS}"><span>{stop}</span></td></tr>')
         body.append(_ranked(each, i + 1, i < useful, each is found.best, each.name == reading, unit))
-    heading = head(("", "Rank"), ("", "Shim"), ("r", unit), ("r", f"Largest<br>U, {small_unit(unit)}"), ("", "Why"))
+    small = small_unit(unit)
+    heading = head(
+        ("", "Rank"), ("", "Shim"), ("r", unit), ("r", f"Largest<br>U, {small}"), ("r", f"Mean<br>U, {small}"),
+        ("r", f"Formulas<br>differ, {small}"), ("r", "Read-<br>ings"), ("", "Why"),
+    )  # fmt: skip
     return table(heading, body)
 
 
@@ -112,22 +119,34 @@ def _stop_words(result: Calibration, found: NextPoints, unit: str) -> str:
 
 def _ranked(each: Candidate, rank: int, useful: bool, best: bool, reading: bool, unit: str) -> str:
     small = small_unit(unit)
-    now, then = (text_of.expanded_length(U, small, with_unit=False) for U in (each.U_before_mm, each.U_after_mm))
+    largest, mean = (
+        " → ".join(text_of.expanded_length(U, small, with_unit=False) for U in pair)
+        for pair in ((each.U_before_mm, each.U_after_mm), (each.mean_U_before_mm, each.mean_U_after_mm))
+    )
+    apart = "–" if each.spread_mm is None else text_of.small_length(each.spread_mm, unit, with_unit=False)
     why = wording.said(each.reason, unit)
     return row(
         [
             ("", str(rank)),
             ("lk-nw", f"<b>{safe(each.name)}</b>" if useful else safe(each.name)),
             ("r lk-num", text_of.length(each.x_mm, unit, with_unit=False)),
-            ("r lk-num", f"{now} → {then}"),
+            ("r lk-num lk-nw", largest),
+            ("r lk-num lk-nw", mean),
+            ("r lk-num", apart),
+            ("r lk-num", str(each.readings)),
             ("", f"{mark('part', 'Being read')}<small>{why}</small>") if reading else ("lk-small", why),
         ],
         "lk-sel-row" if reading or best else "" if useful else "lk-off",
     )
 
 
-def repeats_advice(result: Calibration) -> str:
-    """What the ranking takes for granted: how often each shim would be read; empty where nothing is ranked."""
-    if result.next_points is None or not result.next_points.ranking:
+def repeats_advice(result: Calibration, unit: str = "mm") -> str:
+    """
+    How many more repeats would buy as much as the best new shim, and what the ranking takes for granted; empty where
+    nothing is ranked.
+    """
+    found = result.next_points
+    if found is None or not found.ranking:
         return ""
-    return quiet(say("result.ranked_for", {"repeats": result.table.repeats}))
+    bought = f"<p>{wording.said(found.repeats, unit)}</p>" if found.repeats is not None else ""
+    return bought + quiet(say("result.ranked_for", {"repeats": result.table.repeats}))

@@ -117,6 +117,13 @@ class CalibratePage(CalibrateModel):
             self._work.stopped = False
 
     @_verb
+    def lay_out_plan(self) -> None:
+        """Rows for the shims that are advised before anything is read."""
+        if self.plan is not None and self.particulars is not None:
+            for name in self.plan.left:
+                self.log.lay_out("fit", [name], self.particulars.repeats)
+
+    @_verb
     def stop_here(self) -> None:
         """No further point; the closing readings are laid out."""
         self._work.stopped = True

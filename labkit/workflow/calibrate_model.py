@@ -24,6 +24,7 @@ from labkit.workflow.log import PARTS, ReadingLog
 from labkit.workflow.particulars import TICKS, Particulars, read_fields
 from labkit.workflow.remarks import remarks
 from labkit.workflow.rig_work import RigWork
+from labkit.workflow.shim_plan import ShimPlan, shim_plan
 from labkit.workflow.worker import Worker
 
 FEWEST_THICKNESSES: Final = 3
@@ -169,6 +170,13 @@ class CalibrateModel(DraftPage):
                 self.collected = replace(self.collected, readings=doubtful)
         self._compute()
         self.version += 1
+
+    @property
+    def plan(self) -> ShimPlan | None:
+        """Which shims to read; None once there is a result, which advises on the next one."""
+        if self.result is not None or self.particulars is None:
+            return None
+        return shim_plan(self._work, self.particulars, self.bench)
 
     @property
     def stragglers(self) -> list[tuple[str, int, Caution]]:

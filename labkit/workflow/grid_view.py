@@ -289,12 +289,13 @@ def _advice(page: CalibrateModel, line: Line | None) -> dict[str, Any] | None:
     if page.read_only or page.stopped or points is None or points.best is None:
         return _at_the_end(page, points) if points is not None else None
     best = points.best
-    said = {"lead": sentence("band.advice", {"shim": best.name, "x_mm": best.x_mm}), "text": _lowers(best)}
+    name = sentence("band.again", {"shim": best.name}) if best.again else best.name
+    said = {"lead": sentence("band.advice", {"shim": name, "x_mm": best.x_mm}), "text": _lowers(best)}
     if line is not None and line.shims == [best.name]:
         return said | {"mark": {"state": "part", "text": sentence("band.being_read")}}
     return said | {
         "buttons": [
-            {"id": f"read:{best.name}", "label": sentence("band.read_it", {"shim": best.name}), "primary": True},
+            {"id": f"read:{best.name}", "label": sentence("band.read_it", {"shim": name}), "primary": True},
             {"id": "stop", "label": sentence("band.stop_here")},
         ]
     }

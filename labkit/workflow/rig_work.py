@@ -6,6 +6,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Self
 
+from labkit.curves.plan import end_shims
 from labkit.ledger import Bench
 from labkit.problems import Caution
 from labkit.workflow.draft_page import Kept
@@ -148,14 +149,11 @@ class RigWork:
 
 def _ends(bench: Bench, set_name: str, working: tuple[float, float] | None) -> Sequence[str]:
     """The shims that span the working range most closely."""
-    shims = sorted(bench.shim_set(set_name), key=lambda shim: shim.thickness_mm)
+    shims = list(bench.shim_set(set_name))
     if not shims:
         return ()
-    low, high = working or (shims[0].thickness_mm, shims[-1].thickness_mm)
-    # a shim that falls short of the end by a hundredth still spans it: shims are never exactly what they are called
-    below = [shim for shim in shims if shim.thickness_mm <= low * 1.01] or shims[:1]
-    above = [shim for shim in shims if shim.thickness_mm >= high * 0.99] or shims[-1:]
-    return tuple(dict.fromkeys([below[-1].name, above[0].name]))
+    ends = end_shims([shim.thickness_mm for shim in shims], working)
+    return tuple(dict.fromkeys(shims[i].name for i in ends))
 
 
 def _caution(found: Mapping[str, Any]) -> Caution:

@@ -8,7 +8,9 @@ import numpy as np
 import pytest
 
 from labkit.curves import Family
-from labkit.curves.design import best_set, end_shims, exchange, linearised, optimal, plan_shims
+from labkit.curves.design import best_set, exchange, linearised
+from labkit.curves.plan import end_shims, plan_shims
+from labkit.curves.shares import optimal
 from labkit.problems import BadInput
 
 BOX = (0.1, 0.25, 0.3, 0.4, 0.5, 0.6, 0.75, 0.9, 1.0, 1.25, 1.5, 1.75, 2.0, 2.5, 3.0, 4.0)
@@ -151,7 +153,7 @@ def test_a_plan_begins_with_the_ends_and_leaves_no_wide_gap(signal, besides, k):
 
 def test_no_set_of_the_same_size_leaves_less_room():
     """The exchange ends where trying every set ends."""
-    from labkit.curves.design import _Room
+    from labkit.curves.plan import _Room
 
     x = np.array(BOX[1:13])
     room = _Room(x, np.empty(0), (0.25, 2.0), "raw")

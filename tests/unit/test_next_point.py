@@ -11,7 +11,7 @@ from scipy.linalg import block_diag
 
 from labkit.curves import Points, fit
 from labkit.curves.foretell import prospect
-from labkit.curves.next_point import MOST_REPEATS, TIE, Offer, rank_next
+from labkit.curves.next_point import ALIKE, MOST_REPEATS, Offer, rank_next
 
 U_SHIM, U_READING = 0.0005, 2.0
 
@@ -137,8 +137,8 @@ def test_the_shim_in_the_widest_gap_wins_with_its_reason():
     assert found.best.reason.code == "next.widest_gap"
     assert found.best.reason.params == {"low_mm": 0.7, "high_mm": 2.2}
     assert found.best.readings == 5
-    after = [each.after for each in found.ranking]
-    assert all(b >= a * (1 - TIE) for a, b in pairwise(after))
+    gain = [each.before - each.after for each in found.ranking]
+    assert all(b <= a / ALIKE or a < 0.01 * found.best.before for a, b in pairwise(gain))
     assert all(each.U_after_mm <= each.U_before_mm * (1 + 1e-6) for each in found.ranking)
     assert found.reason.code == "next.read"
     assert found.reason.params["after_mm"] == found.best.U_after_mm
@@ -178,7 +178,7 @@ def test_of_shims_that_are_alike_the_one_where_the_formulas_disagree_comes_first
 
 def test_last_the_mean_decides():
     found = ranked(curve_on(0.3, 0.5, 0.7, 2.2, 2.4), (1.44, 1.45, 1.46))
-    assert abs(found.ranking[-1].after / found.ranking[0].after - 1) < TIE
+    assert min(each.before - each.after for each in found.ranking) > ALIKE * (found.best.before - found.best.after)
     mean = [each.mean_after for each in found.ranking]
     assert mean == sorted(mean)
     assert mean[0] < found.best.mean_before

@@ -321,8 +321,9 @@ def test_the_ranking_shows_what_each_shim_brings(results: dict[str, labkit.Calib
     for row, each in zip(rows, result.next_points.ranking, strict=True):
         before, after = (text_of.expanded_length(U, with_unit=False) for U in (each.U_before_mm, each.U_after_mm))
         assert row[3] == f"{before} → {after}"
-        assert str(each.reason) in row[4]
-    assert sum("Being read" in row[4] for row in rows) == 1
+        assert row[5:7] == ["–", str(each.readings)]
+        assert str(each.reason) in row[7]
+    assert sum("Being read" in row[7] for row in rows) == 1
     sentence = next_tables.next_sentence(result)
     assert f"<b>Next: {result.next_points.best.name}, " in sentence
 

@@ -1,4 +1,4 @@
-"""Section 5: which shim next, what it would bring, and when to stop."""
+"""Section 5: which shims to read, which one next, what it would bring, and when to stop."""
 
 from __future__ import annotations
 
@@ -7,7 +7,8 @@ from collections.abc import Callable
 import ipywidgets as W
 
 from labkit.charts import u_figure
-from labkit.panels import next_tables, shell
+from labkit.messages import sentence
+from labkit.panels import next_tables, shell, wording
 from labkit.panels.calibrate.result_figure import ResultFigure
 from labkit.panels.guard import Guard
 from labkit.workflow.calibrate import CalibratePage
@@ -30,7 +31,10 @@ class ExtraSection:
         self._read = shell.button("Read it now", guard(self._read_now), main=True)
         self._stop = shell.button("Stop here", guard(lambda _: page.stop_here()))
         self._buttons = shell.bar([self._read, self._stop])
-        left = shell.rows([self._table, self._buttons], "lk-stack")
+        self._lay_out = shell.button("Lay out these rows", guard(lambda _: page.lay_out_plan()), main=True)
+        self._later = shell.html()
+        self._besides = shell.html()
+        left = shell.rows([self._table, self._besides, self._buttons], "lk-stack")
         self._split = shell.with_classes(W.GridBox([left, self._figure.root]), "lk-split", "lk-53")
         self.section = shell.section(
             5,
@@ -44,7 +48,7 @@ class ExtraSection:
                     )
                 )
             ],
-            body=[self._lead, self._split],
+            body=[self._lead, shell.bar([self._lay_out]), self._later, self._split],
         )
 
     def show(self, unit: str, *, dark: bool) -> None:
@@ -52,18 +56,33 @@ class ExtraSection:
         result = page.result
         advice = result.next_points if result is not None else None
         self._split.layout.display = "" if advice is not None else "none"
-        if result is None or advice is None:
-            shell.say(self._lead, shell.lead("Advice begins when zero and both end shims are read.", quiet=True))
+        self._show_plan(unit)
+        if result is None:
             return
         shell.say(self._lead, next_tables.next_sentence(result, unit))
+        if advice is None:
+            return
         shell.say(self._table, next_tables.next_table(result, unit, page.being_read))
+        shell.say(self._besides, next_tables.repeats_advice(result, unit))
         best = advice.best
-        self._read.description = f"Read {best.name} now" if best is not None else ""
+        if best is not None:
+            name = sentence("band.again", {"shim": best.name}) if best.again else best.name
+            self._read.description = f"Read {name} now"
         self._read.layout.display = "" if best is not None else "none"
         self._read.disabled = page.read_only or page.computing
         self._stop.layout.display = "" if best is not None else "none"
         self._stop.disabled = page.stopped or page.read_only
         self._figure.show(result, unit, dark=dark, reading=page.being_read)
+
+    def _show_plan(self, unit: str) -> None:
+        """What to read, as long as there is no result."""
+        plan = self._page.plan
+        shell.say(self._later, "" if self._page.result is not None else shell.note(sentence("plan.rest")))
+        self._lay_out.layout.display = "" if plan is not None and plan.left else "none"
+        self._lay_out.disabled = self._page.read_only
+        if self._page.result is None:
+            said = f'<p class="lk-lead">{wording.said(plan.reason, unit)}</p>' if plan is not None else ""
+            shell.say(self._lead, said)
 
     def _read_now(self, _button: object) -> None:
         advice = self._page.result.next_points if self._page.result is not None else None

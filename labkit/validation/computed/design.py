@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 
 from labkit.curves import Family
-from labkit.curves.design import Basis, Shares, exchange, linearised, optimal
+from labkit.curves.design import Basis, exchange, linearised
+from labkit.curves.shares import Shares, optimal
 from labkit.validation.cases import Case
 from labkit.validation.register import computes
 
