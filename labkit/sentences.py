@@ -752,7 +752,7 @@ SENTENCES: Final[dict[str, str]] = {
     "result.left_out": "{family:family} was left out: {why}",
     "result.budget_title": "What U is made of, at {at}, where it is largest",
     "result.most_of_it": "Most of U comes from {most}.",
-    "result.raised": "U is raised to {U_mm:U}, the smallest that the laboratory is accredited for.",
+    "result.raised": "No U below {U_mm:U} is stated: the laboratory is accredited for no smaller one.",
     "result.drawing": "Random draws of the whole measurement are on their way.",
     "result.drawn": "{trials} random draws of the whole measurement (JCGM 101:2008) give {low} to {high} about the "
     "result, and {short_low} to {short_high} as the shortest interval; the budget states {gum_low} to {gum_high}. The "

@@ -94,7 +94,8 @@ def run(args: Namespace) -> int:
         risk=risk,
         process=about.process_mm,
     )
-    result.monte_carlo()
+    if args.sheet or args.json is not None:
+        result.monte_carlo()
     record = result.to_dict()
     if args.sheet:
         _write_sheet(args, record)

@@ -20,7 +20,7 @@ MOST = 0.5
 
 def budget_sentence(result: Calibration, unit: str = "mm") -> str:
     """
-    Where U is largest, what most of it comes from, and whether it was raised.
+    Where U is largest, what most of it comes from, and below what no U is stated.
 
     Parameters
     ----------
@@ -45,11 +45,9 @@ def budget_sentence(result: Calibration, unit: str = "mm") -> str:
         held += share
     most = " and ".join([", ".join(names[:-1]), names[-1]] if len(names) > 1 else names)
     said = [say("result.most_of_it", {"most": most})] if names else []
-    said += [
-        say("result.raised", line.params, unit)
-        for line in budget.lines
-        if line.code == "budget.capability" and line.u_mm > 0
-    ]
+    smallest = result.table.conditions.smallest_U_mm
+    if smallest is not None:
+        said.append(say("result.raised", {"U_mm": smallest}, unit))
     heading = f"<h3>{say('result.budget_title', {'at': at})}</h3>"
     return heading + (f'<p class="lk-say">{" ".join(said)}</p>' if said else "")
 

@@ -190,7 +190,7 @@ def test_a_raised_U_is_said() -> None:
     about = labkit.read_about(sample_data() / "about.toml")
     raised = replace(about, conditions=replace(about.conditions, smallest_U_mm=0.005))
     found = content(calibration(about=raised).to_dict())
-    sentence = "U is raised to 5.0 µm, the smallest that the laboratory is accredited for."
+    sentence = "No U below 5.0 µm is stated: the laboratory is accredited for no smaller one."
     assert sentence in said(section(found, "Uncertainty").blocks[2].runs[0].text)
     assert set(column(tables(section(found, "Result"))[0], "U, µm")) == {"5.0"}
 
