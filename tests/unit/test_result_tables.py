@@ -261,6 +261,12 @@ def test_the_budget_is_sorted_and_adds_up(results: dict[str, labkit.Calibration]
     assert f"Most of U comes from {largest[1].name[:1].lower()}{largest[1].name[1:]} (" in said
 
 
+def test_below_what_no_U_is_stated_is_said(results: dict[str, labkit.Calibration]) -> None:
+    assert "accredited" not in budget_tables.budget_sentence(results["hinge_day"])
+    raised = calibrated("hinge_day", conditions=labkit.Conditions(smallest_U_mm=0.001))
+    assert "No U below 1.0 µm is stated" in budget_tables.budget_sentence(raised)
+
+
 def test_a_curve_that_turns_states_no_U() -> None:
     result = calibrated("raw_ball", family="polynomial-2", reason="trial")
     assert result.budget is None
