@@ -96,14 +96,14 @@ def draw_bars(shares: Sequence[tuple[str, float]]) -> str:
     Parameters
     ----------
     shares : sequence of (str, float)
-        Names and shares, from the top.
+        Names and shares, from the top; one at least.
 
     Returns
     -------
     str
     """
     with _look() as figure:
-        figure.set_size_inches(WIDTH_IN, BAR_IN * max(len(shares), 1) + 0.1)
+        figure.set_size_inches(WIDTH_IN, BAR_IN * len(shares) + 0.1)
         axes = figure.subplots()
         axes.set_axis_off()
         _bars(axes, shares)
@@ -145,7 +145,7 @@ def _bars(axes: Axes, shares: Sequence[tuple[str, float]]) -> None:
     values = [share for _, share in shares]
     axes.barh(range(len(shares)), values, height=0.66, color=BLUE, linewidth=0, zorder=2)
     axes.axvline(0, color=INK, linewidth=0.6, zorder=3)
-    low, high = min(0.0, *values, 0.0), max(0.0, *values, 0.0)
+    low, high = min(0.0, *values), max(0.0, *values)
     axes.set_xlim(low, low + 2 * (high - low) or 1.0)
     axes.set_ylim(len(shares) - 0.5, -0.5)
     for place, (name, share) in enumerate(shares):

@@ -53,14 +53,13 @@ def _set(record: Mapping[str, Any], number: str | None, signed: bool, form: Lite
     sheet = throughout(content(record, number=number, signed=signed).to_dict(), printable)
     place = asdict(PLACE)
     sheet["place"] = {"width": place["width_mm"], "height": place["height_mm"]}
+    files = {"record": attachment(record).decode(), "plot": draw(plot_data(record))}
+    if named := shares(record):
+        files["shares"] = draw_bars(named)
     return typeset(
         "certificate.typ",
         sheet,
-        files={
-            "record": attachment(record).decode(),
-            "plot": draw(plot_data(record)),
-            "shares": draw_bars(shares(record)),
-        },
+        files=files,
         form=form,
         timestamp=datetime.fromisoformat(record["created"]).astimezone(UTC),
     )
