@@ -58,7 +58,7 @@ class Advice:
                 float(x[i]),
                 self._V_mean(name, float(x[i])),
                 name in self._read,
-                None if spread is None else float(spread[i]),
+                None if spread is None or np.isnan(spread[i]) else float(spread[i]),
             )
             for i, name in enumerate(names)
         ]
@@ -154,7 +154,10 @@ class Advice:
         return more
 
     def _spread(self, flexible: FlexibleCurve, x: Array) -> Array | None:
-        """How far the curves that χ² accepts lie apart [mm]; None where no formula was tested and accepted."""
+        """
+        How far the curves that χ² accepts lie apart [mm], NaN outside the working range: there nobody measures. None
+        where no formula was tested and accepted.
+        """
         accepted: list[Curve] = [
             row.curve
             for row in self.comparison.rows
@@ -164,7 +167,8 @@ class Advice:
         if not formulas or not len(x):
             return None
         values = np.array([curve.value(x) for curve in (flexible, *formulas)])
-        return np.asarray(np.ptp(values, axis=0) / np.abs(flexible.slope(x)))
+        low, high = self.options.working_range_mm
+        return np.where((x >= low) & (x <= high), np.ptp(values, axis=0) / np.abs(flexible.slope(x)), np.nan)
 
     def _expanded(self, curve: FlexibleCurve, x: Array) -> tuple[Array, Array]:
         return self.uncertainty.expanded(curve, x)

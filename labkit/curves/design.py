@@ -19,7 +19,7 @@ from dataclasses import dataclass
 from typing import Any, Final, Literal, TypeAlias
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 
 from labkit.curves.family import Array, Family
 from labkit.problems import BadInput
@@ -199,7 +199,7 @@ def best_set(
 
 
 def _exchanged(
-    loss: Callable[[Array], Array], begin: Sequence[int], fixed: int, free: Array, again: bool
+    loss: Callable[[Array], Array], begin: Sequence[int], fixed: int, free: NDArray[Any], again: bool
 ) -> tuple[float, list[int]]:
     """Exchange single places for the best other one until none is better."""
     chosen, now = list(begin), float(loss(np.array([begin]))[0])

@@ -89,7 +89,7 @@ def optimal(basis: Basis, between: tuple[float, float]) -> Shares:
 def _variance(basis: Basis, x: Array, weights: Array, at: Array) -> Array:
     """Variance of the curve at thicknesses, for one reading shared out by weights."""
     F = np.sqrt(weights)[:, None] * np.asarray(basis(x), dtype=np.float64)
-    R = np.linalg.qr(F, mode="r")
+    _, R = np.linalg.qr(F)
     if abs(np.diag(R)).min() <= 1e-12 * abs(np.diag(R)).max():
         raise BadInput("design.singular", count=F.shape[1])
     return np.asarray(np.square(np.linalg.solve(R.T, np.asarray(basis(at), dtype=np.float64).T)).sum(axis=0))
@@ -123,13 +123,13 @@ def _improved(basis: Basis, x: Array, weights: Array, between: tuple[float, floa
 
     def lost(at: float, i: int) -> float:
         F = np.asarray(basis(np.array([*x[:i], at, *x[i + 1 :]])), dtype=np.float64)
-        R = np.linalg.qr(np.sqrt(weights)[:, None] * F, mode="r")
+        _, R = np.linalg.qr(np.sqrt(weights)[:, None] * F)
         return -2.0 * float(np.log(np.abs(np.diag(R))).sum())
 
     for i in range(len(x)):
         low = between[0] if i == 0 else (x[i - 1] + x[i]) / 2
         high = between[1] if i == len(x) - 1 else (x[i] + x[i + 1]) / 2
-        within = {"bounds": (low, high), "method": "bounded", "options": {"xatol": 1e-9 * (high - low)}}
-        inside = minimize_scalar(lost, args=(i,), **within).x
-        x[i] = min((low, inside, high), key=lambda at: lost(at, i))
+        xatol = 1e-9 * (high - low)
+        found = minimize_scalar(lost, args=(i,), bounds=(low, high), method="bounded", options={"xatol": xatol})
+        x[i] = min((low, float(found.x), high), key=lambda at: lost(at, i))
     return x

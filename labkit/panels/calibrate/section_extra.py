@@ -32,7 +32,8 @@ class ExtraSection:
         self._stop = shell.button("Stop here", guard(lambda _: page.stop_here()))
         self._buttons = shell.bar([self._read, self._stop])
         self._lay_out = shell.button("Lay out these rows", guard(lambda _: page.lay_out_plan()), main=True)
-        self._later = shell.html()
+        self._planned = shell.bar([self._lay_out])
+        self._later = shell.html(shell.note(sentence("plan.rest")))
         self._besides = shell.html()
         left = shell.rows([self._table, self._besides, self._buttons], "lk-stack")
         self._split = shell.with_classes(W.GridBox([left, self._figure.root]), "lk-split", "lk-53")
@@ -48,7 +49,7 @@ class ExtraSection:
                     )
                 )
             ],
-            body=[self._lead, shell.bar([self._lay_out]), self._later, self._split],
+            body=[self._lead, self._planned, self._later, self._split],
         )
 
     def show(self, unit: str, *, dark: bool) -> None:
@@ -77,8 +78,8 @@ class ExtraSection:
     def _show_plan(self, unit: str) -> None:
         """What to read, as long as there is no result."""
         plan = self._page.plan
-        shell.say(self._later, "" if self._page.result is not None else shell.note(sentence("plan.rest")))
-        self._lay_out.layout.display = "" if plan is not None and plan.left else "none"
+        self._later.layout.display = "" if self._page.result is None else "none"
+        self._planned.layout.display = "" if plan is not None and plan.left else "none"
         self._lay_out.disabled = self._page.read_only
         if self._page.result is None:
             said = f'<p class="lk-lead">{wording.said(plan.reason, unit)}</p>' if plan is not None else ""
