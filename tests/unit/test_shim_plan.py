@@ -2,11 +2,16 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
+import ipywidgets as W
 import pytest
 
 from labkit.curves.plan import PLANNED
+from labkit.panels.calibrate.section_extra import ExtraSection
+from labkit.problems import Reason
+from labkit.workflow import grid_view
 from labkit.workflow.calibrate import CalibratePage
 from labkit.workflow.log import line_id
 from tests.calibrate_pages import begun_page, demo_folder, new_page, read
@@ -89,3 +94,70 @@ def test_a_page_that_may_only_be_looked_at_lays_out_nothing(page: CalibratePage)
     before = fit_rows(page)
     page.lay_out_plan()
     assert fit_rows(page) == before
+
+
+# ---- on the page ----
+
+
+def shown(section: ExtraSection) -> str:
+    """All text of the section that is not hidden."""
+    words: list[str] = []
+
+    def gather(widget: W.Widget) -> None:
+        if widget.layout.display == "none":
+            return
+        words.append(getattr(widget, "value", "") if isinstance(widget, W.HTML) else getattr(widget, "description", ""))
+        for child in getattr(widget, "children", ()):
+            gather(child)
+
+    gather(section.section.root)
+    return " ".join(words)
+
+
+def drawn(page: CalibratePage) -> tuple[ExtraSection, list[str]]:
+    asked: list[str] = []
+    section = ExtraSection(page, lambda callback, beside=None: callback, asked.append)
+    section.show("mm", dark=False)
+    return section, asked
+
+
+def test_the_section_says_the_plan_and_offers_its_rows(page: CalibratePage) -> None:
+    section, _ = drawn(page)
+    assert "Read these 7 of the 10 shims" in shown(section)
+    assert "Lay out these rows" in shown(section)
+    assert "as soon as zero and both end shims are read" in shown(section)
+    section._lay_out.click()
+    section.show("mm", dark=False)
+    assert page.plan is not None and page.plan.left == ()
+    assert "Lay out these rows" not in shown(section)
+
+
+def test_after_three_thicknesses_the_ranking_takes_its_place(page: CalibratePage) -> None:
+    read(page, "background:", "zero:", *(line.id for line in page.log.of("fit")))
+    section, asked = drawn(page)
+    assert page.result is not None and page.result.next_points is not None
+    best = page.result.next_points.best
+    assert best is not None
+    assert f"Read {best.name} now" in shown(section)
+    assert "Read these" not in shown(section)
+    assert "would not buy as much" in shown(section)
+    section._read.click()
+    assert asked == [best.name]
+
+
+def test_more_repeats_are_offered_as_such(page: CalibratePage) -> None:
+    read(page, "background:", "zero:", *(line.id for line in page.log.of("fit")))
+    result = page.result
+    assert result is not None and result.advice is not None and result.next_points is not None
+    ranking = result.next_points.ranking
+    first = replace(ranking[0], name="A-2", again=True, reason=Reason("next.again"))
+    vars(result.advice)["next_points"] = replace(result.next_points, ranking=(first, *ranking))
+    section, _ = drawn(page)
+    assert "Read A-2 again now" in shown(section)
+    advice = grid_view.band(page, "readings")["advice"]
+    assert advice["lead"].startswith("Next: A-2 again")
+    assert advice["buttons"][0] == {"id": "read:A-2", "label": "Read A-2 again", "primary": True}
+    page.read_shim("A-2")
+    line = page.log.line("fit:A-2")
+    assert line is not None and page.particulars is not None
+    assert line.wanted == 2 * page.particulars.repeats
