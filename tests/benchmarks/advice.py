@@ -3,8 +3,8 @@ Whether the advice on the next shim is worth following: ``python -m tests.benchm
 
 A box of 15 shims lies beside each simulated bench of `tests.benchmarks.benches`. Three technicians read the same shims
 with the same readings, as many of them each: one begins with the ends and the middle and follows the advice, one takes
-shims at equal distances, one begins like the first and goes on at random. Compared is the largest actual error of the
-recommended curve over the working range. In a box "alike" every shim is known equally well; in a box "mixed" every shim
+shims at equal distances, one begins like the first and goes on at random. Compared is the largest actual error over the working range, of the flexible
+curve by which the advice is given, and of the curve that is recommended. In a box "alike" every shim is known equally well; in a box "mixed" every shim
 is, by the toss of a coin, four times as uncertain, as where plain foils lie among certified ones.
 
 Printed are geometric means of the ratio of the largest errors, with their standard errors over benches; below 1 the
@@ -33,8 +33,10 @@ POORER = 4.0
 PLACES = 41
 CELLS = tuple(Cell(target, noise, BOX, signal) for target, noise, signal in product(TARGETS, NOISES, SIGNALS))
 
-Key = tuple[str, int]
-"""A technician and how many shims were read."""
+CURVES = ("flexible", "recommended")
+
+Key = tuple[str, int, str]
+"""A technician, how many shims were read, and the curve that is judged."""
 
 
 class Day:
@@ -60,12 +62,18 @@ class Day:
         readings = replace(self.readings, rows=rows)
         return calibrate(readings, working_range=self.bench.working_mm, conditions=self.conditions)
 
-    def largest_error(self, result: Calibration) -> float:
-        """Over the working range, as far as the points reach [mm]."""
-        low, high = result.curve.range
+    def largest_errors(self, who: str, chosen: Sequence[int], result: Calibration) -> dict[Key, float]:
+        """Of each curve over the working range, as far as the points reach [mm]."""
+        found = {}
+        flexible = result.comparison.flexible
+        assert flexible is not None
+        low, high = flexible.range
         x = np.linspace(max(low, self.bench.working_mm[0]), min(high, self.bench.working_mm[1]), PLACES)
-        found, _ = result.correct(self.bench.true_indication(x), outside="mask")
-        return float(np.max(np.abs(found - x)))
+        true = result.table.signal_of(self.bench.true_indication(x))
+        slope = result.table.sign * self.bench.true_slope(x)
+        for name, curve in zip(CURVES, (flexible, result.curve), strict=True):
+            found[who, len(chosen), name] = float(np.max(np.abs((curve.value(x) - true) / slope)))
+        return found
 
 
 def ends_and_middle(x: np.ndarray) -> list[int]:
@@ -98,27 +106,30 @@ def errors(job: tuple[Cell, int, Seeds, str]) -> dict[Key, float]:
     while len(chosen) <= max(COUNTS):
         result = day.calibrated(chosen)
         if len(chosen) in COUNTS:
-            found["advice", len(chosen)] = day.largest_error(result)
+            found |= day.largest_errors("advice", chosen, result)
         best = advised(result)
         chosen.append(next(i for i in by_chance if i not in chosen) if best is None else best)
     for count in COUNTS:
-        found["equal", count] = day.largest_error(day.calibrated(equal_distances(x, count)))
-        found["random", count] = day.largest_error(day.calibrated(start + by_chance[: count - len(start)]))
+        others = {"equal": equal_distances(x, count), "random": start + by_chance[: count - len(start)]}
+        for who, read in others.items():
+            found |= day.largest_errors(who, read, day.calibrated(read))
     return found
 
 
-def ratio(found: Sequence[dict[Key, float]], other: str, count: int) -> tuple[float, float]:
+def ratio(found: Sequence[dict[Key, float]], other: str, count: int, curve: str) -> tuple[float, float]:
     """The geometric mean of advice over another, and its standard error."""
-    logs = np.log([each["advice", count] / each[other, count] for each in found])
+    logs = np.log([each["advice", count, curve] / each[other, count, curve] for each in found])
     mean = float(np.exp(logs.mean()))
     return mean, mean * float(logs.std(ddof=1)) / float(np.sqrt(len(logs)))
 
 
-def line(what: str, found: Sequence[dict[Key, float]]) -> str:
+def line(what: str, found: Sequence[dict[Key, float]], curve: str) -> str:
     cells = [f"{what:<26}{len(found):>5}"]
     for count in COUNTS:
-        cells += [f"{m:>7.3f} ±{s:.3f}" for m, s in (ratio(found, other, count) for other in ("equal", "random"))]
-        cells.append(f"{1e3 * float(np.median([each['advice', count] for each in found])):>6.2f}")
+        cells += [
+            f"{m:>7.3f} ±{s:.3f}" for m, s in (ratio(found, other, count, curve) for other in ("equal", "random"))
+        ]
+        cells.append(f"{1e3 * float(np.median([each['advice', count, curve] for each in found])):>6.2f}")
     return " ".join(cells)
 
 
@@ -138,9 +149,10 @@ def main(arguments: Sequence[str] | None = None) -> int:
         groups[f"{box}, {cell.signal}, {cell.noise}"].append(each)
         groups[f"{box}, all"].append(each)
     print(f"{asked.seeds} seeds; largest error, advice over equal and over random; median with advice [µm]")
-    print(f"{'':<26}{'benches':>5} " + " ".join(f"{f'{count} shims':>33}" for count in COUNTS))
-    for name in sorted(groups):
-        print(line(name, groups[name]), flush=True)
+    for curve in CURVES:
+        print(f"\n{f'{curve} curve':<21}{'benches':>10} " + " ".join(f"{f'{count} shims':>33}" for count in COUNTS))
+        for name in sorted(groups):
+            print(line(name, groups[name], curve), flush=True)
     return 0
 
 

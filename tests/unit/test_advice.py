@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from itertools import product
 from pathlib import Path
 
 import numpy as np
@@ -12,7 +13,7 @@ import labkit
 from labkit.bench.shims import ShimSet
 from labkit.calibration import advice as advice_module
 from labkit.problems import Caution
-from tests.benchmarks.advice import BOX, CELLS, COUNTS, Day, equal_distances, errors, ratio
+from tests.benchmarks.advice import BOX, CELLS, COUNTS, CURVES, Day, equal_distances, errors, ratio
 
 SAMPLES = Path(__file__).parents[2] / "sample_data"
 FILES = {"ends_only": "readings.tsv", "hinge_day": "readings.csv", "raw_ball": "readings.csv"}
@@ -155,7 +156,7 @@ def test_the_formulas_that_were_accepted_lie_apart(results: dict[str, labkit.Cal
 @pytest.mark.parametrize("box", ["alike", "mixed"])
 def test_the_benchmark_reads_as_many_shims_with_each_technician(box: str) -> None:
     found = errors((CELLS[0], 0, "building", box))
-    assert found.keys() == {(who, count) for who in ("advice", "equal", "random") for count in COUNTS}
+    assert found.keys() == set(product(("advice", "equal", "random"), COUNTS, CURVES))
     assert all(0 < error < 1 for error in found.values())
     assert errors((CELLS[0], 0, "building", box)) == found
 
@@ -167,8 +168,11 @@ def test_equal_distances_are_the_nearest_shims() -> None:
 
 
 def test_a_ratio_below_one_is_the_better_advice() -> None:
-    found = [{("advice", 5): a, ("equal", 5): b} for a, b in ((1.0, 2.0), (2.0, 2.0), (1.0, 4.0), (2.0, 4.0))]
-    mean, error = ratio(found, "equal", 5)
+    found = [
+        {("advice", 5, "flexible"): a, ("equal", 5, "flexible"): b}
+        for a, b in ((1.0, 2.0), (2.0, 2.0), (1.0, 4.0), (2.0, 4.0))
+    ]
+    mean, error = ratio(found, "equal", 5, "flexible")
     assert mean == pytest.approx(0.5)
     assert error == pytest.approx(0.5 * np.std(np.log([0.5, 1, 0.25, 0.5]), ddof=1) / 2)
 
