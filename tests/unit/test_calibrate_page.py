@@ -83,7 +83,7 @@ def test_a_whole_calibration_by_hand(laboratory: Path) -> None:
     assert "points.ends_only" in {caution.code for caution in page.result.cautions}
 
     before_mm = page.result.expanded(1.0)[0]
-    for _ in range(3):
+    for _ in range(2):
         assert page.result is not None and page.result.next_points is not None
         best = page.result.next_points.best
         assert best is not None
