@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
-from typing import Any, Final, Literal
+from inspect import signature
+from typing import Any, Final, Literal, overload
 
 import numpy as np
 from numpy.typing import NDArray
@@ -122,30 +123,66 @@ def no_formula(x: Array, *b: float) -> Array:
 _REGISTER: Final[dict[str, Family]] = {}
 
 
-def register(family: Family, *, replace: bool = False) -> Family:
+@overload
+def register(family: Family, *, replace: bool = False) -> Family: ...
+
+
+@overload
+def register(
+    family: str,
+    *,
+    start: Callable[[Array, Array], Sequence[float]],
+    signal: Literal["raw", "thickness", "any"] = "raw",
+    replace: bool = False,
+    **rest: Any,
+) -> Callable[[Callable[..., Array]], Family]: ...
+
+
+def register(
+    family: Family | str, *, replace: bool = False, **rest: Any
+) -> Family | Callable[[Callable[..., Array]], Family]:
     """
-    Add a family to those that every comparison considers.
+    Add a family to those that every comparison considers, or make one of the function below it.
 
     Parameters
     ----------
-    family : Family
+    family : Family or str
+        As a decorator, ``@register("name", start=…)``: the name.
     replace : bool
         Take the place of a family of the same name: for working on one in a notebook.
+    **rest
+        As a decorator: the other fields of `Family`. The parameters are those of the function after x; `min_points` is
+        their count where it is not given.
 
     Returns
     -------
-    Family
-        The same.
+    Family or callable
+        The same, or the decorator, in whose place the family stands then.
 
     Raises
     ------
     BadInput
         The name is taken.
+
+    Examples
+    --------
+    >>> @register("decay", start=lambda x, y: (y.max(), 1.0))  # doctest: +SKIP
+    ... def decay(x, a, L):
+    ...     return a * np.exp(-x / L)
     """
-    if family.name in _REGISTER and not replace:
-        raise BadInput("curve.name_taken", name=family.name)
-    _REGISTER[family.name] = family
-    return family
+    if isinstance(family, Family):
+        if family.name in _REGISTER and not replace:
+            raise BadInput("curve.name_taken", name=family.name)
+        _REGISTER[family.name] = family
+        return family
+    name = family
+
+    def of(f: Callable[..., Array]) -> Family:
+        names = tuple(signature(f).parameters)[1:]
+        fields: dict[str, Any] = {"parameters": names, "min_points": len(names)} | rest
+        return register(Family(name, f, **fields), replace=replace)
+
+    return of
 
 
 def families(signal: Signal | None = None) -> tuple[Family, ...]:

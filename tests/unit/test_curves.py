@@ -71,6 +71,23 @@ def test_an_own_family_is_fitted_by_name_and_seen_by_every_comparison(kept_regis
     assert "decay" not in {form.name for form in families("thickness")}
 
 
+def test_a_function_becomes_a_family_by_a_decorator(kept_register):
+    @register("saturating", start=lambda x, y: (y[0], np.ptp(y), np.median(x)), signal="any", positive=("L",))
+    def saturating(x, c, a, L):
+        return c + a * x / (L + x)
+
+    assert saturating is family_named("saturating")
+    assert (saturating.parameters, saturating.min_points, saturating.positive) == (("c", "a", "L"), 3, ("L",))
+    curve = fit(X, saturating.f(X, 1.0, 5.0, 2.0), "saturating")
+    assert curve.parameters == pytest.approx({"c": 1.0, "a": 5.0, "L": 2.0}, rel=1e-8)
+    with pytest.raises(BadInput) as caught:
+        register("saturating", start=saturating.start)(saturating.f)
+    assert caught.value.code == "curve.name_taken"
+    again = register("saturating", start=saturating.start, replace=True)(saturating.f)
+    assert again is family_named("saturating")
+    assert "saturating" in {form.name for form in families("raw")}
+
+
 def test_a_name_is_taken_once_and_replaced_only_on_request(kept_register):
     line = family_named("line")
     with pytest.raises(BadInput) as caught:
