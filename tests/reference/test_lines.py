@@ -1,53 +1,13 @@
-"""
-Straight lines from textbooks and the NIST/SEMATECH e-Handbook: ordinary and relatively weighted least squares.
-
-Agreement is rounding to the printed digits.
-"""
+"""Straight lines on published data, in ways that the published values do not show."""
 
 from __future__ import annotations
 
+import numpy as np
 import pytest
-from agreement import disagreements, left_unchecked
 
-from labkit.curves import Curve, fit
-from labkit.validation import case
-
-
-def line(curve: Curve) -> dict[str, float]:
-    names = {"a": "b0", "b": "b1"}
-    return {short: curve.parameters[name] for short, name in names.items()} | {
-        f"u_{short}": curve.standard_errors[name] for short, name in names.items()
-    }
-
-
-def test_bevington_table_6_1():
-    """Bevington & Robinson, table 6.1."""
-    one = case("bevington_t6_1")
-    curve = fit(one.array("x"), one.array("y"), "line")
-    assert curve.covariance is not None
-    computed = line(curve) | {"cov_ab": float(curve.covariance[0, 1])}
-    assert disagreements(one, computed) == []
-    assert left_unchecked(one, computed) == set()
-
-
-def test_walpole_myers_with_mean_response():
-    """Walpole & Myers, quoted with R's digits."""
-    one = case("walpole_myers")
-    curve = fit(one.array("x"), one.array("y"), "line")
-    mean, u = curve.predict([one.inputs["x0"]])
-    assert u is not None
-    computed = line(curve) | {"mean_at_20": float(mean[0]), "u_mean_at_20": float(u[0])}
-    assert disagreements(one, computed) == []
-    assert left_unchecked(one, computed) == set()
-
-
-def test_faraway_strongx_relative_weights():
-    """Faraway (2002): standard deviations are given, the scale is estimated from the residuals."""
-    one = case("strongx_wls")
-    curve = fit(one.array("x"), one.array("y"), "line", uy=one.array("sd_y"), scale="estimated")
-    computed = line(curve)
-    assert disagreements(one, computed) == []
-    assert left_unchecked(one, computed) == set()
+from labkit.curves import fit
+from labkit.validation import case, judge
+from labkit.validation.computed.line import line_values
 
 
 def test_relative_weights_do_not_depend_on_their_unit():
@@ -56,19 +16,37 @@ def test_relative_weights_do_not_depend_on_their_unit():
         fit(one.array("x"), one.array("y"), "line", uy=unit * one.array("sd_y"), scale="estimated")
         for unit in (1.0, 1000.0)
     )
-    assert line(first) == pytest.approx(line(second), rel=1e-12)
+    assert line_values(first) == pytest.approx(line_values(second), rel=1e-12)
 
 
-def test_linewidth_calibration_line():
-    """NIST/SEMATECH e-Handbook 2.3.6.7.3; the intercept is truncated there, which its file allows for."""
-    one = case("linewidth_calibration_line")
+def test_uncertainties_are_the_same_as_diagonal_covariances():
+    """ISO/TS 28037:2010, clause 7."""
+    one = case("cl07_gdr")
+    variances = {"cov_x": np.diag(one.array("u_x") ** 2), "cov_y": np.diag(one.array("u_y") ** 2)}
+    curve = fit(one.array("x"), one.array("y"), "line", **variances)
+    assert curve.dof == 4
+    assert curve.covariance is not None
+    assert curve.chi2 is not None
+    obtained = line_values(curve) | {"cov_ab": curve.covariance[0, 1], "chi2": curve.chi2}
+    assert judge(one, obtained).disagreements() == ()
+
+
+def test_the_two_conventions_of_errors_in_both_variables_are_told_apart():
+    """
+    The Gauss-Newton matrix (York 2004, ISO/TS 28037), which `fit` states; full propagation through the estimator
+    (Kalantar 1992) gives others, which it must not give by accident.
+    """
+    one, other = case("pearson_york"), case("pearson_york_lpu")
+    ux, uy = one.array("w_x") ** -0.5, one.array("w_y") ** -0.5
+    obtained = line_values(fit(one.array("x"), one.array("y"), "line", ux=ux, uy=uy))
+    assert not any(other.published[name].agrees(obtained[name]) for name in ("u_a", "u_b"))
+
+
+@pytest.mark.parametrize("y0", [100.0, 104.0])
+def test_monte_carlo_limits_lie_near_the_exact_ones(y0):
+    """Thermostat (Graybill & Iyer): within 4 % of the exact half-width, what 20 000 draws can tell."""
+    one = case("graybill_iyer_thermostat")
     curve = fit(one.array("x"), one.array("y"), "line")
-    assert curve.residual_sd is not None
-    computed = {
-        "a": curve.parameters["b0"],
-        "b": curve.parameters["b1"],
-        "residual_sd": curve.residual_sd,
-        "dof": curve.dof,
-    }
-    assert disagreements(one, computed) == []
-    assert left_unchecked(one, computed) == set()
+    exact = np.array(curve.invert_interval(y0, method="fieller"))
+    drawn = np.array(curve.invert_interval(y0, method="monte-carlo"))
+    assert np.abs(drawn - exact).max() < 0.04 * np.ptp(exact) / 2.0
