@@ -138,7 +138,7 @@ class _Measurement:
         steep = abs(float(curve.slope(x)[0]))
         self._reading = sum((float(term.u_mm[0]) for term in terms if _is_reading(term)), 0.0) * steep
         self._rounding = uncertainty.table.variance.resolution / math.sqrt(12.0)
-        self._repeats_dof = min((term.dof for term in terms if term.common == REPEATS), default=math.inf)
+        self._repeats_dof = min((float(np.min(term.dof)) for term in terms if term.common == REPEATS), default=math.inf)
         self._repeats_share = _share_of_repeats(curve, terms)
         # Student's part of an estimated scale is drawn here, together with that of the reading
         self._curve = replace(curve, scale="known") if isinstance(curve, ParametricCurve) else curve
@@ -146,6 +146,7 @@ class _Measurement:
         self._knots = np.linspace(*_near(curve, x_mm, _REACH * max(u, 1e-9)), _KNOTS)
         self._values = curve.value(self._knots)
         self._end_slopes = curve.slope(self._knots[[0, -1]])
+        self._common = _common_error(uncertainty, curve, x)
 
     @property
     def has_variance(self) -> bool:
@@ -157,8 +158,10 @@ class _Measurement:
         drawn = self._curve.draws(self._knots, count, rng)
         assert drawn is not None  # a curve that states its uncertainty can be drawn
         widened = np.sqrt(1.0 + (np.square(spread) - 1.0) * self._repeats_share)
-        curves = self._values + np.reshape(widened, (-1, 1)) * (drawn - self._values)
-        return self._back(curves, self._y - self._reading_error(spread, rng, count))
+        off = np.reshape(widened, (-1, 1)) * (drawn - self._values)
+        share, rest = self._common
+        of_both = share * off[:, _KNOTS // 2] + rest * rng.standard_normal(count)
+        return self._back(self._values + off, self._y + of_both - self._reading_error(spread, rng, count))
 
     def _reading_error(self, spread: Array | float, rng: Generator, count: int) -> Array:
         if self._reading <= self._rounding * (1.0 + 1e-9):
@@ -176,6 +179,20 @@ class _Measurement:
         first, last = self._end_slopes
         x = np.where(passed == 0, knots[0] + (y - curves[:, 0]) / first, x)
         return np.where(passed == _KNOTS, knots[-1] + (y - curves[:, -1]) / last, x)
+
+
+def _common_error(uncertainty: Uncertainty, curve: Curve, x: Array) -> tuple[float, float]:
+    """
+    The error that the reading shares with the curve through the background that was taken off both: which share of the
+    curve's own error at x it is, and the standard uncertainty of what is left of it.
+    """
+    variance = uncertainty.table.common_variance
+    u, weights = curve.standard_uncertainty(x), curve.weights(x)
+    if variance == 0 or u is None or weights is None or u[0] == 0 or curve.scale == "estimated":
+        return 0.0, 0.0
+    together = variance * float(weights[0].sum())
+    share = together / float(u[0]) ** 2
+    return share, math.sqrt(max(variance - share * together, 0.0))
 
 
 def _is_reading(term: Term) -> bool:

@@ -192,7 +192,8 @@ class Uncertainty:
         """
         xs = np.atleast_1d(np.asarray(x, dtype=np.float64))
         if xs.size <= FEW:
-            return answer(self.terms(curve, xs, repeats))
+            found = answer(self.terms(curve, xs.ravel(), repeats))
+            return found.reshape(found.shape[:-1] + xs.shape)
         form = self._parts(curve, xs.ravel()[:1], repeats, on_parts=True)
         return along(
             lambda each: self._parts(curve, each, repeats, on_parts=True).stacked,
@@ -230,12 +231,10 @@ class Uncertainty:
         own, reference, besides = parts.own, parts.reference, parts.besides
         if not reference:
             return own + besides
-        apart = np.abs(parts.apart)
-        if not own:
-            return [*reference, Term("budget.model", apart), *besides]
-        as_far_as_known = [*own, Term("budget.model", apart), *besides]
+        apart, lines = np.abs(parts.apart), own or reference
+        as_far_as_known = [*lines, Term("budget.model", apart), *besides]
         missing = self._missing(as_far_as_known, self._expanded(reference + besides)[0])
-        return [*own, Term("budget.model", np.hypot(missing, apart)), *besides]
+        return [*lines, Term("budget.model", np.hypot(missing, apart)), *besides]
 
     def of_curve(self, curve: Curve, x: Array, repeats: int | None) -> list[Term]:
         """The curve's own lines: shims, repeats, what lies between the points, and the reading itself."""
@@ -261,9 +260,11 @@ class Uncertainty:
         dof = variance.dof_of_sum(curve.points.x, np.square(weights) * np.diag(of_repeats))
         terms.append(Term("budget.repeats", np.sqrt(squares["budget.repeats"]) / steep, dof, common=REPEATS))
         if background > 0:
-            squares["budget.background"] = background * np.square(weights.sum(axis=1))
-            from_background = np.sqrt(squares["budget.background"]) / steep
-            terms.append(Term("budget.background", from_background, variance.dof, common=REPEATS))
+            whole = weights.sum(axis=1)
+            squares["budget.background"] = background * np.square(whole)
+            # the reading that is corrected has the same background taken off: what moves both alike moves no thickness
+            left = np.sqrt(background) * np.abs(1.0 - whole) / steep
+            terms.append(Term("budget.background", left, variance.dof, common=REPEATS))
         between = np.maximum(u_curve**2 - sum(squares.values()), 0.0)
         if isinstance(curve, FlexibleCurve):
             terms.append(Term("budget.between", np.sqrt(between) / steep, params={"points": len(curve.points.x)}))

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import reduce
 from typing import Any, Final, Self
 
 import numpy as np
@@ -324,7 +325,7 @@ def _variance(lines: Sequence[NDArray[np.floating[Any]]], correlations: Sequence
 
 def effective_dof(
     u: Sequence[ArrayLike],
-    dof: Sequence[float],
+    dof: Sequence[ArrayLike],
     common: Sequence[str] | None = None,
     correlations: Sequence[Correlation] = (),
 ) -> NDArray[np.floating[Any]]:
@@ -335,9 +336,9 @@ def effective_dof(
     ----------
     u : sequence of array_like
         The standard uncertainties of the lines, all of one shape; with correlations they may have a sign.
-    dof : sequence of float
-        Degrees of freedom of each line, infinite where it is taken as exactly known; 0 where nothing is known of it,
-        which leaves none to the sum.
+    dof : sequence of array_like
+        Degrees of freedom of each line, of its shape or one number; infinite where it is taken as exactly known; 0
+        where nothing is known of it, which leaves none to the sum.
     common : sequence of str, optional
         Lines of the same non-empty word share one estimate: they are summed first, as they are not independent.
     correlations : sequence of Correlation, optional
@@ -359,7 +360,7 @@ def effective_dof(
     for members in groups(common or [""] * len(lines), correlation_matrix(len(lines), correlations)):
         inside = [each for each in correlations if each.first in members and each.second in members]
         square = np.square(_variance([lines[i] for i in members], [_among(each, members) for each in inside]))
-        known_from = min(dof[i] for i in members)
+        known_from = reduce(np.minimum, (np.asarray(dof[i], dtype=np.float64) for i in members))
         # a line of no size takes no degrees of freedom away, whatever its own are
         with np.errstate(divide="ignore", invalid="ignore"):
             below = below + np.where(square > 0, square / known_from, 0.0)

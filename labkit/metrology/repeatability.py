@@ -16,32 +16,43 @@ from labkit.problems import BadInput
 Array = NDArray[np.floating[Any]]
 
 TREND_PRIOR_SD: Final = 3.0
-"""Of the change of ln σ² over the range: without evidence the spread is taken as constant. Wide, as the spread of a raw
+"""Of the change of ln σ² over the range: without evidence the spread is taken as even. Wide, as the spread of a raw
 signal at contact is many times that of one far away."""
+
+CURVATURE_PRIOR: Final = (4.0, 2.8)
+"""
+Mean and standard deviation of the coefficient of t² in ln σ². Two noises add up, that of seating and that of the
+electronics, and one of them grows with thickness where the other does not: ln σ² is hollow.
+"""
+
+_LEVEL_PRIOR_SD: Final = 10.0
+"""As good as none; where rounding hides the spread altogether, the level is not known."""
 
 STRAGGLER_LEVEL: Final = 0.01
 """Chance that any reading of a calibration stands apart by accident."""
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class VarianceFunction:
     """
-    Variance of one reading as a smooth function of thickness: exp(level + trend·t) + δ²/12, t from 0 to 1.
+    Variance of one reading as a smooth function of thickness: exp(θ·h(t)) + δ²/12, h = (1, t − ½, (t − ½)² − 1/12).
 
     Attributes
     ----------
-    level, trend : float
-        In the square of the unit of the readings.
+    theta : ndarray, shape (3,)
+        Level, trend and curvature of the logarithm; the variance is in the square of the unit of the readings.
+    covariance : ndarray, shape (3, 3)
+        Of theta; zeros where the spread was stated.
     low, high : float
         The thicknesses [mm] at t = 0 and t = 1; t = ln(1 + x/L) scaled.
     resolution : float
         The display step δ, in the unit of the readings.
     dof : float
-        Degrees of freedom ν_p from which it is known; infinite where it was stated.
+        Degrees of freedom ν_p of all repeats together; infinite where the spread was stated.
     """
 
-    level: float
-    trend: float
+    theta: Array
+    covariance: Array
     low: float
     high: float
     resolution: float
@@ -49,8 +60,7 @@ class VarianceFunction:
 
     def variance(self, x: ArrayLike) -> Array:
         """Variance of one reading at thickness x [mm]."""
-        t = np.clip(_scaled(np.asarray(x, dtype=np.float64), self.low, self.high), 0.0, 1.0)
-        return np.exp(self.level + self.trend * t) + self.resolution**2 / 12.0
+        return self._own(np.asarray(x, dtype=np.float64)) + self.resolution**2 / 12.0
 
     def variance_of_mean(self, x: ArrayLike, n: ArrayLike) -> Array:
         """Variance of the mean of n readings at x: u²(ȳ) = max(σ²/n, δ²/12)."""
@@ -59,6 +69,62 @@ class VarianceFunction:
     def sd(self, x: ArrayLike) -> Array:
         """Standard deviation of one reading at x."""
         return np.sqrt(self.variance(x))
+
+    def dof_at(self, x: ArrayLike) -> Array:
+        """Degrees of freedom with which the variance is known at thickness x [mm], shape of x: fewest at the ends."""
+        xs = np.asarray(x, dtype=np.float64)
+        return self._dof(self._leaning(xs.ravel())).reshape(xs.shape)
+
+    def dof_of_sum(self, x: ArrayLike, parts: ArrayLike) -> Array:
+        """
+        Degrees of freedom of a sum of variances.
+
+        Parameters
+        ----------
+        x : array_like, shape (m,)
+            The thicknesses [mm] at which the variances hold.
+        parts : array_like, shape (q, m)
+            What each contributes to the sum, for q sums.
+
+        Returns
+        -------
+        ndarray, shape (q,)
+
+        Notes
+        -----
+        ν = 2/var(ln σ²), as for χ²; never more than ν_p.
+
+        References
+        ----------
+        JCGM 100:2008, G.4.2, for the degrees of freedom of an estimate whose own uncertainty is known.
+        """
+        share = np.asarray(parts, dtype=np.float64)
+        whole = share.sum(axis=1, keepdims=True)
+        share = np.divide(share, whole, out=np.zeros_like(share), where=whole > 0)
+        return self._dof(share @ self._leaning(np.asarray(x, dtype=np.float64)))
+
+    def _own(self, x: Array) -> Array:
+        return np.exp(_shapes(x, self.low, self.high) @ self.theta)
+
+    def _leaning(self, x: Array) -> Array:
+        """∂ln σ²/∂θ, the part of the rounding taken as known, shape (m, 3)."""
+        own = self._own(x)
+        variance = own + self.resolution**2 / 12.0
+        share = np.divide(own, variance, out=np.zeros_like(own), where=variance > 0)
+        return share[:, None] * _shapes(x, self.low, self.high)
+
+    def _dof(self, leaning: Array) -> Array:
+        """Of what leans on θ like this, shape (q, 3) → (q,)."""
+        relative = np.einsum("qi,ij,qj->q", leaning, self.covariance, leaning)
+        known = np.full(relative.shape, np.inf)
+        np.divide(2.0, relative, out=known, where=relative > 0)
+        return np.clip(known, 1.0, self.dof)
+
+
+def _shapes(x: Array, low: float, high: float) -> Array:
+    """h(t), shape of x and 3."""
+    t = np.clip(_scaled(x, low, high), 0.0, 1.0) - 0.5
+    return np.stack([np.ones_like(t), t, t**2 - 1.0 / 12.0], axis=-1)
 
 
 def _scaled(x: Array, low: float, high: float) -> Array:
@@ -98,8 +164,8 @@ def fit_variance(
 
     Notes
     -----
-    Maximum of the gamma likelihood Σ −ν/2·(ln σ² + s²/σ²), with a normal prior on the trend that shrinks it to
-    constant spread. Rounding alone gives δ²/12, below which no variance falls.
+    Maximum of the gamma likelihood Σ −ν/2·(ln σ² + s²/σ²) with normal priors on trend and curvature, and the inverse of
+    its Fisher information. Rounding alone gives δ²/12, below which no variance falls.
 
     References
     ----------
@@ -112,27 +178,31 @@ def fit_variance(
     floor = resolution**2 / 12.0
     pooled = float(np.sum(dof * s2) / np.sum(dof))
     low, high = span or (float(x.min()), float(x.max()))
-    t = _scaled(x, low, high)
+    h = _shapes(x, low, high)
     smallest = max(floor * 1e-4, pooled * 1e-6, np.finfo(float).tiny)
-    begin = np.log(max(pooled - floor, smallest))
+    usual = np.array([np.log(max(pooled - floor, smallest)), 0.0, CURVATURE_PRIOR[0]])
+    prior = np.array([_LEVEL_PRIOR_SD, TREND_PRIOR_SD, CURVATURE_PRIOR[1]]) ** -2.0
 
-    def cost(theta: Array) -> tuple[float, Array]:
-        own = np.exp(begin + theta[0] + theta[1] * t)
+    def cost(off: Array) -> tuple[float, Array]:
+        own = np.exp(h @ (usual + off))
         variance = own + floor
-        value = np.sum(dof / 2 * (np.log(variance) + s2 / variance)) + 0.5 * (theta[1] / TREND_PRIOR_SD) ** 2
-        by_level = dof / 2 * (1 - s2 / variance) * own / variance
-        return float(value), np.array([by_level.sum(), by_level @ t + theta[1] / TREND_PRIOR_SD**2])
+        value = np.sum(dof / 2 * (np.log(variance) + s2 / variance)) + 0.5 * prior @ off**2
+        return float(value), (dof / 2 * (1 - s2 / variance) * own / variance) @ h + prior * off
 
-    bounds = [(np.log(smallest) - begin, 10.0), (-8.0, 8.0)]
-    found = minimize(cost, np.zeros(2), jac=True, method="L-BFGS-B", bounds=bounds)
-    return VarianceFunction(float(begin + found.x[0]), float(found.x[1]), low, high, resolution, float(np.sum(dof)))
+    bounds = [(np.log(smallest) - usual[0], 10.0), (-12.0, 12.0), (-12.0, 12.0)]
+    off = minimize(cost, np.zeros(3), jac=True, method="L-BFGS-B", bounds=bounds).x
+    theta = usual + off
+    own = np.exp(h @ theta)
+    leaning = (own / (own + floor))[:, None] * h
+    information = (leaning * (dof / 2)[:, None]).T @ leaning + np.diag(prior)
+    return VarianceFunction(theta, np.linalg.inv(information), low, high, resolution, float(np.sum(dof)))
 
 
 def stated_variance(sd: float, low: float, high: float, resolution: float) -> VarianceFunction:
     """The constant variance function of a repeatability that was stated, not measured; of 0 where none is known."""
     own = max(sd**2 - resolution**2 / 12.0, 0.0)
     level = float(np.log(own)) if own > 0 else -np.inf
-    return VarianceFunction(level, 0.0, low, high, resolution, np.inf)
+    return VarianceFunction(np.array([level, 0.0, 0.0]), np.zeros((3, 3)), low, high, resolution, np.inf)
 
 
 @dataclass(frozen=True)

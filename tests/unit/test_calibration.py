@@ -184,8 +184,25 @@ def test_lines_of_the_flexible_curve_make_up_its_own_uncertainty(results, name):
     x = np.linspace(*flexible.range, 20)
     besides = ("budget.closing", "budget.temperature")
     summed = sum(t.u_mm**2 for t in result.uncertainty.terms(flexible, x, None) if t.code not in besides)
-    own = flexible.standard_uncertainty(x) / np.abs(flexible.slope(x))
+    # the background is in the curve's own uncertainty; in use it is taken off the reading as well
+    whole = flexible.weights(x).sum(axis=1)
+    cancelled = result.table.common_variance * (np.square(whole) - np.square(1 - whole))
+    own = np.sqrt(flexible.standard_uncertainty(x) ** 2 - cancelled) / np.abs(flexible.slope(x))
     assert np.sqrt(summed) == pytest.approx(own, rel=0.05)
+
+
+def test_a_background_taken_off_points_and_reading_alike_moves_no_thickness():
+    """A background read wrongly by its own u: the thickness moves by no more than its line says."""
+    readings = readings_of("raw_ball")
+    right = calibrate(readings, "flexible", conditions=conditions_of("raw_ball"), reason="habit")
+    u = np.sqrt(right.table.common_variance)
+    rows = tuple(replace(row, value=row.value + 20 * u) if row.role == "background" else row for row in readings.rows)
+    wrong = calibrate(replace(readings, rows=rows), "flexible", conditions=conditions_of("raw_ball"), reason="habit")
+    x = np.linspace(0.3, 2.0, 9)
+    shown = right.table.indication_of(right.curve.value(x))
+    line = next(t.u_mm for t in right.uncertainty.terms(right.curve, x, 1) if t.code == "budget.background")
+    assert np.all(np.abs(wrong.correct(shown)[0] - x) <= 20 * line + 2e-5)
+    assert np.max(line) < np.max(u / np.abs(right.curve.slope(x))) / 3
 
 
 def test_a_curve_through_the_points_is_as_unsure_as_the_flexible_one_and_their_distance():
@@ -494,10 +511,28 @@ def test_a_curve_chosen_without_a_reason_is_said():
 
 def test_a_formula_that_disagrees_with_its_points_names_the_worst_shim():
     result = calibrate(five(), "line", reason="habit")
-    found = next(each for each in result.cautions if each.code == "curve.disagrees")
+    found = next(each for each in result.cautions if each.code == "curve.disagrees_at")
     assert found.params["chi2"] > found.params["limit"]
-    worst = np.argmax(np.abs(result.curve.residuals / result.curve.slope(result.curve.points.x)))
-    assert found.params["shim"] == result.table.points[worst].name
+    off = np.abs(result.curve.standardised_residuals)
+    assert found.params["shim"] == result.table.points[np.argmax(off)].name
+    assert set(found.params["shims"]) == {
+        point.name for point, far in zip(result.table.points, off, strict=True) if far > 2
+    }
+
+
+def test_where_one_point_alone_lies_off_the_caution_names_it_alone():
+    """A straight line, u of each shim 1 µm, and a sixth of nine shims 5 µm thicker than its certificate says."""
+    rows = [
+        f"{x:.3f},0.002,2,{x + (0.005 if x == 1.25 else 0.0) + step:.4f}"
+        for x in np.arange(0.25, 2.5, 0.25).round(3)
+        for step in (-0.0002, 0.0002)
+    ]
+    text = "reference [mm],U [mm],k,indication [mm]\n" + "\n".join(rows)
+    result = calibrate(read_readings(text.encode()), "line", reason="habit")
+    found = next(each for each in result.cautions if each.code.startswith("curve.disagrees"))
+    assert found.code == "curve.disagrees"
+    assert found.params["shim"].startswith("1.25")
+    assert found.params["off_mm"] == pytest.approx(0.005 * 8 / 9, rel=0.05)
 
 
 def test_a_closing_difference_beyond_its_limit_is_said(results):
