@@ -9,8 +9,8 @@ from functools import cached_property, partial
 
 import numpy as np
 from numpy.typing import ArrayLike
-from threadpoolctl import threadpool_limits
 
+from labkit.calibration.one_thread import on_one_thread
 from labkit.calibration.options import Options
 from labkit.calibration.points import PointTable
 from labkit.calibration.uncertainty import Uncertainty
@@ -63,17 +63,15 @@ class Advice:
             for i, name in enumerate(names)
         ]
         repeats = self.table.repeats
-        # the matrices are small: threads that wait for one another cost more than they save
-        with threadpool_limits(limits=1, user_api="blas"):
-            return rank_next(
-                flexible,
-                offers,
-                self.table.with_shims(names, repeats, flexible.value),
-                self.options.working_range_mm,
-                partial(self._expanded, flexible),
-                self.options.target_u_mm,
-                repeats,
-            )
+        return on_one_thread(rank_next)(
+            flexible,
+            offers,
+            self.table.with_shims(names, repeats, flexible.value),
+            self.options.working_range_mm,
+            partial(self._expanded, flexible),
+            self.options.target_u_mm,
+            repeats,
+        )
 
     def expanded_with(self, shims: Sequence[str], thickness_mm: ArrayLike) -> Array | None:
         """

@@ -60,6 +60,16 @@ def printed_check(
     return printed
 
 
+def printed_limit(limit_mm: float, unit: str = "mm", *, signed: bool = True, with_unit: bool = True) -> str:
+    """A limit [mm] in the small unit beside `unit`, with all its digits: a decision must be found from it again."""
+    exact = from_mm(limit_mm, small_unit(unit))
+    for extra in range(MOST_EXTRA + 1):
+        shown = text.small_length(limit_mm, unit, extra=extra, signed=signed, with_unit=False)
+        if abs(_number(shown) - exact) <= 1e-9 * max(abs(exact), 1.0):
+            break
+    return f"{shown} {small_unit(unit)}" if with_unit else shown
+
+
 def _says(printed: PrintedCheck, limits_mm: Limits, decision: Decision, small: str) -> str:
     """The outcome that a reader finds from what is printed."""
     lower, upper = (None if each is None else from_mm(each, small) for each in limits_mm)

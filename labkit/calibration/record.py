@@ -15,6 +15,7 @@ from labkit import format as text
 from labkit.bench.about import About
 from labkit.bench.readings import Readings
 from labkit.calibration.in_print import printed_check
+from labkit.calibration.one_thread import on_one_thread
 from labkit.curves import families
 from labkit.curves.flexible import METHOD as FLEXIBLE_METHOD
 from labkit.messages import family_label
@@ -38,6 +39,7 @@ def schema() -> dict[str, Any]:
     return found
 
 
+@on_one_thread
 def to_record(result: Calibration) -> dict[str, Any]:
     """
     The record of a calibration, ready for JSON.

@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 from datetime import UTC, datetime
-from typing import ParamSpec, TypeVar, cast
+from typing import cast
 
 import numpy as np
 import uuid6
 from scipy.special import chdtr
-from threadpoolctl import threadpool_limits
 
 from labkit.bench.about import About
 from labkit.bench.conditions import Conditions
@@ -18,6 +17,7 @@ from labkit.bench.influences import check_influences, not_considered
 from labkit.bench.readings import Readings, Signal, by_point
 from labkit.calibration.advice import Advice
 from labkit.calibration.checks import Check, Correct, Criterion, check_shims, say_capability
+from labkit.calibration.one_thread import on_one_thread
 from labkit.calibration.options import (
     Options,
     Tolerance,
@@ -50,17 +50,7 @@ do: with two degrees of freedom every fifth good fit lies under 0.2.
 """
 
 
-_P = ParamSpec("_P")
-_R = TypeVar("_R")
-
-
-def _on_one_thread(function: Callable[_P, _R]) -> Callable[_P, _R]:
-    """The function, with the linear algebra library held to one thread."""
-    limited: Callable[_P, _R] = threadpool_limits.wrap(limits=1, user_api="blas")(function)
-    return limited
-
-
-@_on_one_thread
+@on_one_thread
 def calibrate(
     readings: Readings,
     family: str = "auto",
@@ -127,11 +117,6 @@ def calibrate(
         No reading that counts, one thickness only, a working range that makes no sense or lies outside the points, a
         tolerance or condition that makes no sense, an unknown family or rule, a chosen family that cannot be fitted,
         or points that leave no way to state an uncertainty.
-
-    Notes
-    -----
-    The matrices are small: on a busy machine, threads of the linear algebra library that wait for one another cost
-    ten times what they save. One is used.
     """
     about = about or About()
     conditions = conditions or about.conditions
