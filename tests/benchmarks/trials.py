@@ -25,11 +25,11 @@ from tests.benchmarks.benches import Bench
 PLACES = 41
 """Thicknesses at which a calibration is asked, equally spaced from end to end."""
 
-COARSE = 5
-"""Of the families, the distribution of the errors is kept at every fifth of them: result files stay small."""
+COARSE = 10
+"""Of the families, the distribution of the errors is kept at every tenth of them: result files stay small."""
 
-FINEST_MM, STEPS_AN_OCTAVE, OCTAVES = 1e-6, 4, 20
-"""Bins of |error|: from a nanometre to a millimetre, four to a doubling."""
+FINEST_MM, STEPS_AN_OCTAVE, OCTAVES = 1e-6, 3, 20
+"""Bins of |error|: from a nanometre to a millimetre, three to a doubling."""
 BINS = STEPS_AN_OCTAVE * OCTAVES
 
 IDEAL = 0.95
