@@ -10,6 +10,7 @@ import plotly.graph_objects as go
 
 from labkit import format as text_of
 from labkit.calibration.checks import Check
+from labkit.calibration.in_print import printed_limit
 from labkit.calibration.operating import least_known, operating
 from labkit.calibration.result import Calibration
 from labkit.charts import look
@@ -141,7 +142,7 @@ def _limit_names(check: Check, w: float, unit: str, colours: Any) -> list[dict[s
     _, _, fine = look.scales(unit)
     return [
         {
-            "text": f"limit {text_of.small_length(limit, unit, signed=True, with_unit=False)}",
+            "text": f"limit {printed_limit(limit, unit, with_unit=False)}",
             "font": {"color": colours["ink"]}, "x": limit * fine, "yref": "y domain", "y": 1, "yanchor": "bottom",
             "yshift": 4, "showarrow": False,
         }

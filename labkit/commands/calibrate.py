@@ -13,6 +13,7 @@ from labkit.bench.about import About
 from labkit.bench.read_about import read_about
 from labkit.bench.read_readings import read_readings
 from labkit.calibration import Calibration, calibrate
+from labkit.calibration.in_print import printed_check
 from labkit.commands import DONE, NEGATIVE
 from labkit.commands.arguments import (
     check_outputs,
@@ -152,9 +153,9 @@ def summary(result: Calibration) -> str:
         U = text.expanded_length(result.budget.U_mm)
         lines.append(f"U         {U} at most (k = {text.number(result.budget.k, 2)}), at {at}")
     for check in result.checks:
-        deviation = text.length(check.deviation_mm, "µm", signed=True)
+        printed = printed_check(check.deviation_mm, check.U_mm, check.limits_mm, check.decision)
         decided = f": {check.outcome}" if check.outcome else ""
-        lines.append(f"Check     {check.point}  {deviation}, U {text.expanded_length(check.U_mm)}{decided}")
+        lines.append(f"Check     {check.point}  {printed.deviation} µm, U {printed.U} µm{decided}")
     if result.next_points is not None:
         lines.append(f"Next      {result.next_points.reason}")
     lines += [f"Caution   {caution}{' ' + caution.hint if caution.hint else ''}" for caution in result.cautions]

@@ -8,7 +8,7 @@ from typing import Final
 
 from labkit import format as text_of
 from labkit.calibration.checks import Check
-from labkit.calibration.in_print import PrintedCheck, printed_check
+from labkit.calibration.in_print import PrintedCheck, printed_check, printed_limit
 from labkit.calibration.operating import in_words, least_known
 from labkit.metrology.risk import Process
 from labkit.panels import wording
@@ -226,7 +226,7 @@ class _Scale:
             return ""
         words = [f'<text class="m" x="{self.at(0):.1f}" y="13">0</text>']
         for limit in limits:
-            shown = _short(text_of.small_length(limit, unit, signed=True, with_unit=False))
+            shown = _short(printed_limit(limit, unit, with_unit=False))
             with_unit = f" {small_unit(unit)}" if limit == limits[-1] else ""
             words.append(f'<text class="m" x="{self.at(limit):.1f}" y="13">{shown}{with_unit}</text>')
         return _svg(16, "limits", "".join(words))
@@ -253,7 +253,7 @@ class _Scale:
         return _svg(_HEIGHT, f"{words}{self._limits_in_words(unit)}", "".join(drawn))
 
     def _limits_in_words(self, unit: str) -> str:
-        shown = [text_of.small_length(limit, unit, signed=True) for limit in self.limits_mm if limit is not None]
+        shown = [printed_limit(limit, unit) for limit in self.limits_mm if limit is not None]
         return f", limits {' and '.join(shown)}" if shown else ""
 
 

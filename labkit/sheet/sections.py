@@ -6,12 +6,13 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from labkit import format as text_of
+from labkit.calibration.in_print import printed_limit
 from labkit.messages import sentence
 from labkit.metrology import Decision
 from labkit.metrology.conformity import rule_in_words
 from labkit.sheet.blocks import Column, Plot, Record, Run, Section, Table, Text, small, table, text
 from labkit.sheet.decisions import in_print, rests_on
-from labkit.sheet.numbers import decimals, mm
+from labkit.sheet.numbers import mm
 
 
 def result(record: Record) -> Section:
@@ -137,16 +138,11 @@ def limits(record: Record) -> str:
     if found is None:
         return text_of.NOTHING
     if not isinstance(found, list | tuple):
-        return f"±{_limit(abs(found))}"
-    lower, upper = (None if each is None else _limit(each, signed=True) for each in found)
+        return f"±{printed_limit(abs(found), signed=False)}"
+    lower, upper = (None if each is None else printed_limit(each) for each in found)
     if lower is None or upper is None:
         return f"not below {lower}" if upper is None else f"not above {upper}"
     return f"{lower} to {upper}"
-
-
-def _limit(value_mm: float, *, signed: bool = False) -> str:
-    """With all its digits: what was decided must be found from it again."""
-    return text_of.length(value_mm, "µm", decimals=max(1, decimals(1000 * value_mm)), signed=signed)
 
 
 def _check_table(found: Sequence[Mapping[str, Any]], printed: Sequence[Mapping[str, str]]) -> Table:

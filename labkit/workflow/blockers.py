@@ -151,8 +151,8 @@ def _of_checks(page: CalibrateModel) -> list[Blocker]:
         return [Blocker(6, Reason("left.check_set"))]
     if page.particulars is not None and "check_set" in page.particulars.faults:
         return []  # section 1 says so
+    found = _of_rule(page)
     lines = {line.name: line for line in page.log.of("check")}
-    found = []
     for shim in page.bench.shim_set(page.fields["check_set"]):
         line = lines.pop(shim.name, None)
         if line is None or not line.taken:
@@ -163,6 +163,14 @@ def _of_checks(page: CalibrateModel) -> list[Blocker]:
         if line.taken and not line.complete and line.id not in page.collected.elsewhere:
             found.append(Blocker(6, Reason("left.check_unfinished", _progress(line))))
     return [*found, *_of_verdict(page)]
+
+
+def _of_rule(page: CalibrateModel) -> list[Blocker]:
+    faults = page.particulars.rule_faults if page.particulars is not None else {}
+    return [
+        Blocker(6, Reason("left.field", {"field": sentence(f"field_name.{name}"), "what": str(fault)}))
+        for name, fault in faults.items()
+    ]
 
 
 def _of_verdict(page: CalibrateModel) -> list[Blocker]:
@@ -292,6 +300,8 @@ def _mark_of_extra(page: CalibrateModel) -> Mark:
 
 
 def _mark_of_checks(page: CalibrateModel, left: list[Blocker]) -> Mark:
+    if faults := _of_rule(page):
+        return Mark("stop", Reason("mark.put_right", {"count": len(faults)}))
     if not any(line.taken for line in page.log.of("check")):
         return Mark("idle", Reason("mark.not_read"))
     if bad := _mark_of_cells(page, 6):

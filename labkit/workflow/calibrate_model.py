@@ -265,7 +265,8 @@ class CalibrateModel(DraftPage):
     def _computable(self) -> Readings | None:
         """The readings, where they can give a curve: three thicknesses, and no field that stops."""
         readings = self.collected.readings
-        if readings is None or (self.particulars is not None and self.particulars.faults):
+        p = self.particulars
+        if readings is None or (p is not None and (p.faults or "risk" in p.rule_faults)):
             return None
         points = {row.point for row in readings.with_role("fit", "zero") if row.counts}
         return readings if len(points) >= FEWEST_THICKNESSES else None

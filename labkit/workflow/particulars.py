@@ -52,6 +52,9 @@ class Particulars:
         By field: what the sheet will say.
     influence_faults : dict of str to Fault
         By field: an influence that is not counted until it is put right; the page goes on without it.
+    rule_faults : dict of str to Fault
+        By field: what is wrong with the decision rule, or with the process of which the global risks are stated.
+        Without its risk nothing can be decided; without the process the page goes on.
     """
 
     about: About
@@ -63,6 +66,7 @@ class Particulars:
     faults: dict[str, Fault] = field(default_factory=dict)
     doubts: dict[str, Caution] = field(default_factory=dict)
     influence_faults: dict[str, Fault] = field(default_factory=dict)
+    rule_faults: dict[str, Fault] = field(default_factory=dict)
 
 
 def defaults(bench: Bench, rig: RegisteredRig) -> dict[str, str]:
@@ -134,7 +138,7 @@ def read_fields(
         temperature_end_degC=reader.temperature("temperature_end"),
         influences=influences.read(fields, besides, rig.conditions.influences, rig.signal),
     )
-    rule = fields.get("rule") or bench.rule
+    rule, of_the_rule = fields.get("rule") or bench.rule, _Reader(fields)
     switched_on = _switched_on(fields.get("switched_on", ""), begun, bench.zone, reader)
     about = About(
         laboratory=bench.laboratory,
@@ -156,8 +160,8 @@ def read_fields(
         target_u_mm=None if target is None else target / 1000,
         rule=rule,
         outcomes=fields.get("outcomes") or bench.outcomes,
-        risk=_risk(reader) if rule == "guard-band-risk" else None,
-        process_mm=_process(reader),
+        risk=_risk(of_the_rule) if rule == "guard-band-risk" else None,
+        process_mm=_process(of_the_rule),
         zone=bench.zone,
     )
     return Particulars(
@@ -170,6 +174,7 @@ def read_fields(
         reader.faults,
         reader.doubts,
         besides.faults,
+        of_the_rule.faults,
     )
 
 

@@ -113,7 +113,7 @@ class ChecksSection:
         p = page.particulars
         self._fields.layout.display = "" if p is not None else "none"
         self._risk.layout.display = "" if p is not None and p.about.rule == "guard-band-risk" else "none"
-        self.form.show(page.fields, p.faults if p is not None else {}, {})
+        self.form.show(page.fields, p.rule_faults if p is not None else {}, {})
         self.form.disable(page.read_only)
         if page.rule_fixed:
             self.form.disable(True, RULE_FIELDS)
@@ -146,7 +146,7 @@ def _is_next(page: CalibratePage) -> bool:
 
 def _rule(page: CalibratePage) -> str:
     p = page.particulars
-    if p is None or "risk" in p.faults:
+    if p is None or "risk" in p.rule_faults:
         return ""
     words = str(rule_in_words(p.about.rule, p.about.outcomes, p.about.risk))
     said = [
