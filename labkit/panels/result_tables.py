@@ -333,11 +333,11 @@ def cautions_list(result: Calibration, unit: str = "mm", without: Sequence[str] 
     Returns
     -------
     str
-        HTML; a sentence where there is none.
+        HTML; a sentence where there is none at all, nothing where all are shown elsewhere.
     """
     found = [each for each in result.cautions if each.code not in without]
     if not found:
-        return quiet(say("result.no_cautions"))
+        return "" if result.cautions else quiet(say("result.no_cautions"))
     said = []
     for each in found:
         remedy = wording.hint(each, unit)

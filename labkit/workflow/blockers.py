@@ -79,7 +79,7 @@ def _of_particulars(page: CalibrateModel) -> list[Blocker]:
     if page.particulars is not None:
         faults = page.particulars.faults
         for name, fault in faults.items():
-            params = {"field": sentence(f"field_name.{name}"), "what": str(fault)}
+            params = {"field": sentence(f"field_name.{name}"), "what": str(fault), "section": 1}
             found.append(Blocker(1, Reason("left.field", params)))
         if page.particulars.about.conditions.temperature_start_degC is None and "temperature" not in faults:
             found.append(Blocker(1, Reason("left.temperature")))
@@ -168,7 +168,7 @@ def _of_checks(page: CalibrateModel) -> list[Blocker]:
 def _of_rule(page: CalibrateModel) -> list[Blocker]:
     faults = page.particulars.rule_faults if page.particulars is not None else {}
     return [
-        Blocker(6, Reason("left.field", {"field": sentence(f"field_name.{name}"), "what": str(fault)}))
+        Blocker(6, Reason("left.field", {"field": sentence(f"field_name.{name}"), "what": str(fault), "section": 6}))
         for name, fault in faults.items()
     ]
 
@@ -279,7 +279,9 @@ def _mark_of_curve(page: CalibrateModel) -> Mark:
         return Mark("part", Reason("mark.computing")) if page.computing else Mark("idle", Reason("mark.three_points"))
     if not result.usable:
         return Mark("stop", Reason("mark.turns"))
-    if result.comparison.recommended is None or any(c.code == "curve.disagrees" for c in result.cautions):
+    if result.comparison.recommended is None or any(
+        caution.code in ("curve.disagrees", "curve.disagrees_at") for caution in result.cautions
+    ):
         return Mark("watch", Reason("mark.disagree"))
     return Mark("ok", Reason("mark.on_points", {"points": len(result.table.points)}))
 
@@ -294,7 +296,9 @@ def _mark_of_extra(page: CalibrateModel) -> Mark:
         case "target reached":
             return Mark("ok", Reason("mark.target_reached"))
         case "no longer helps" | "nothing at hand":
-            return Mark("ok", Reason("mark.enough"))
+            # without a target, what no longer helps is enough; with one, it was not reached
+            missed = page.result is not None and page.result.options.target_u_mm is not None
+            return Mark("watch", Reason("mark.target_missed")) if missed else Mark("ok", Reason("mark.enough"))
         case _:
             return Mark("part", Reason("mark.one_advised"))
 

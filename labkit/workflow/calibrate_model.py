@@ -149,8 +149,8 @@ class CalibrateModel(DraftPage):
 
     @property
     def rule_fixed(self) -> bool:
-        """Whether a check shim was read: a rule that is chosen after the result proves nothing."""
-        return any(line.taken for line in self.log.of("check"))
+        """Whether a check shim was ever read: a rule that is chosen after the result proves nothing."""
+        return any(cell.text or cell.was for line in self.log.of("check") for cell in line.cells)
 
     @property
     def rig(self) -> RegisteredRig | None:

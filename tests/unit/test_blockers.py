@@ -11,7 +11,19 @@ import pytest
 from labkit.ledger import load_bench, save_bench
 from labkit.workflow.blockers import blockers, marks
 from labkit.workflow.calibrate import CalibratePage
-from tests.calibrate_pages import Asleep, Later, begun_page, demo_folder, event, finished_page, new_page, read, take
+from tests.calibrate_pages import (
+    Asleep,
+    Later,
+    begun_page,
+    demo_folder,
+    event,
+    finished_page,
+    new_page,
+    read,
+    read_curve,
+    read_rows_of,
+    take,
+)
 
 
 def left(page: CalibratePage) -> list[tuple[int, str]]:
@@ -270,3 +282,28 @@ def test_a_bad_cell_is_told_beside_the_number_of_its_section(tmp_path: Path) -> 
     assert (mark.state, str(mark.words)) == ("stop", "One cell to put right")
     take(page, "as-found:C-2", "1.25O", *["1.253"] * 4)
     assert str(marks(page)[2].words) == "2 cells to put right"
+
+
+def test_a_target_that_is_not_reached_is_no_tick(tmp_path: Path) -> None:
+    page = begun_page(demo_folder(tmp_path))
+    read_curve(page)
+    page.set_field("target", "0.2")
+    for shim in ("A-5", "A-8", "A-9", "A-10"):
+        page.read_shim(shim)
+        read_rows_of(page, "fit")
+    assert page.result is not None and page.result.next_points is not None
+    assert page.result.next_points.stop in ("no longer helps", "nothing at hand")
+    found = marks(page)[5]
+    assert (found.state, str(found.words)) == ("watch", "Target not reached")
+
+
+def test_points_and_curve_that_disagree_are_looked_at(tmp_path: Path) -> None:
+    """However many points are named as the cause."""
+    page = begun_page(demo_folder(tmp_path))
+    read_curve(page)
+    page.set_field("family", "line")
+    for j in range(5):
+        page.grid_event("readings", event("edit", "fit:A-4", j, text="1.030"))
+    codes = {caution.code for caution in page.result.cautions} if page.result else set()
+    assert codes & {"curve.disagrees", "curve.disagrees_at"}
+    assert marks(page)[4].state == "watch"

@@ -20,6 +20,7 @@ from tests.calibrate_pages import (
     Asleep,
     begun_page,
     demo_folder,
+    event,
     finished_page,
     new_page,
     read_all,
@@ -93,6 +94,15 @@ def test_a_rule_is_not_chosen_after_the_result(tmp_path: Path) -> None:
     section, _ = shown(page)
     assert all(field(section, title).disabled for title in ("Decision rule", "Outcomes", "Risk at the limit"))
     assert not field(section, "Mean of what rigs are off by").disabled
+
+
+def test_emptied_cells_do_not_free_the_rule(tmp_path: Path) -> None:
+    page = finished_page(tmp_path)
+    cells = [(f"check:C-{i}", j) for i in (1, 2, 3) for j in range(5)]
+    page.grid_event("checks", event("clear", cells=cells))
+    assert not any(line.taken for line in page.log.of("check"))
+    page.set_field("rule", "simple")
+    assert page.fields["rule"] == "guard-band-U"
 
 
 @pytest.mark.parametrize("typed", ["", "0", "-1", "51", "much"])

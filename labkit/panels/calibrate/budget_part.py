@@ -6,7 +6,7 @@ from typing import Final
 
 import ipywidgets as W
 
-from labkit.bench.influences import SIGNAL_PER_K, Entry, Kind
+from labkit.bench.influences import SHARE, SIGNAL_PER_K, Entry, Kind
 from labkit.bench.readings import Signal
 from labkit.calibration.result import Calibration
 from labkit.charts import shares_figure
@@ -95,12 +95,17 @@ def _row(form: Form, kind: Kind, signal: Signal, unit: str) -> W.Box:
         name = value_field(kind, entry)
         words = sentence(f"entry.{entry.name}")
         parts += [words] if len(kind.asks(signal)) > 1 else []
-        parts += [form.text(name, placeholder=_placeholder(entry), label=f"{label}, {words}"), entry.unit or unit]
+        parts += [form.text(name, placeholder=_placeholder(entry), label=f"{label}, {words}"), _unit(entry, unit)]
         names.append(name)
     why = form.text(
         why_field(kind), width="wide", placeholder=sentence("result.besides_why"), label=f"{label}, how it is known"
     )
     return form.field(label, *parts, why, names=[*names, why_field(kind)])
+
+
+def _unit(entry: Entry, unit: str) -> str:
+    """What stands after a number; a share says of what, or it is taken for one of the quantity itself."""
+    return sentence("entry.of_signal") if entry == SHARE else entry.unit or unit
 
 
 def _placeholder(entry: Entry) -> str:
