@@ -12,6 +12,7 @@ from labkit.bench.readings import Reading, by_point
 from labkit.calibration.points import PointTable
 from labkit.curves import Curve
 from labkit.metrology import Budget, Decision, decide
+from labkit.metrology.budget import coverage_factor
 from labkit.metrology.conformity import Limits, Outcomes, Rule, normalised_error
 from labkit.metrology.risk import GlobalRisk, Process, capability_index, global_risk, uncertainty_ratio
 from labkit.problems import Caution
@@ -144,7 +145,8 @@ def check_shims(
 
     Notes
     -----
-    u²(d) = u²(x̂) + u²(x_ref) − 2·cov(x̂, x_ref).
+    u²(d) = u²(x̂) + u²(x_ref) − 2·cov(x̂, x_ref). The reference value and the covariance are taken as exactly known: the
+    degrees of freedom of d are those of x̂ times (u(d)/u(x̂))⁴ (JCGM 100:2008, G.4.1).
     """
     found = []
     for name, group in by_point(row for row in rows if row.counts).items():
@@ -156,8 +158,8 @@ def check_shims(
             continue
         corrected, budget = answer
         u_reference, covariance = _reference_error(stack, corrected, table, curve)
-        u = float(np.sqrt(max(budget.u_mm**2 + u_reference**2 - 2 * covariance, 0.0)))
-        deviation, U = corrected - reference, budget.k * u
+        u, k = _of_deviation(budget, u_reference, covariance, table.conditions.smallest_U_mm or 0.0)
+        deviation, U = corrected - reference, k * u
         check = Check(
             point=name,
             shims=stack,
@@ -167,10 +169,10 @@ def check_shims(
             deviation_mm=deviation,
             u_mm=u,
             U_mm=U,
-            k=budget.k,
+            k=k,
             limits_mm=criterion.limits_mm,
             e_n=normalised_error(deviation, U),
-            decision=_decision(deviation, u, budget.k, criterion),
+            decision=_decision(deviation, u, k, criterion),
             in_fit=curve is not None and any(shim in fitted for shim in stack for fitted in table.stacks),
             shares_master=curve is not None and _shares_master(stack, table),
         )
@@ -180,6 +182,15 @@ def check_shims(
             cautions.append(Caution("check.shares_master", {"shim": name}))
         found.append(check)
     return tuple(found)
+
+
+def _of_deviation(budget: Budget, u_reference: float, covariance: float, smallest_U: float) -> tuple[float, float]:
+    """u(d) and its coverage factor; U is no smaller than the laboratory is accredited for."""
+    u = float(np.sqrt(max(budget.u_mm**2 + u_reference**2 - 2 * covariance, 0.0)))
+    if u == 0 or budget.u_mm == 0:
+        return max(u, smallest_U / budget.k), budget.k
+    k = float(coverage_factor(budget.dof * (u / budget.u_mm) ** 4))
+    return max(u, smallest_U / k), k
 
 
 def _decision(deviation_mm: float, u_mm: float, k: float, criterion: Criterion) -> Decision | None:

@@ -194,13 +194,15 @@ def _is_size(length_mm: float) -> bool:
 
 
 def _check_correlations(conditions: Conditions) -> None:
-    """An own line may err with one other own line, and which one must be clear."""
+    """An own line may err with one other own line; which one must be clear, and two that name each other must agree."""
     names = [line.name for line in conditions.own_lines]
+    stated = {(line.name, line.correlated_with): line.r for line in conditions.own_lines}
     for line in conditions.own_lines:
         if line.correlated_with and (
             line.correlated_with == line.name
             or names.count(line.correlated_with) != 1
             or names.count(line.name) != 1
             or not abs(line.r) <= 1
+            or stated.get((line.correlated_with, line.name), line.r) != line.r
         ):
             raise BadInput("conditions.correlated", line=line.name, other=line.correlated_with, r=line.r)

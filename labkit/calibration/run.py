@@ -283,8 +283,8 @@ def _say_curve(
     low, high = curve.range
     if options.working_range_mm[0] < low or options.working_range_mm[1] > high:
         cautions.append(Caution("curve.range_not_covered", {"low_mm": low, "high_mm": high}))
-    shims = sorted(point.x_mm for point in table.points if point.shims)
-    if not any(options.working_range_mm[0] < x < options.working_range_mm[1] for x in shims[1:-1]):
+    between = sorted(point.x_mm for point in table.points)[1:-1]
+    if not any(options.working_range_mm[0] < x < options.working_range_mm[1] for x in between):
         cautions.append(Caution("points.ends_only"))
     if flexible is None:
         cautions.append(Caution("curve.no_flexible"))

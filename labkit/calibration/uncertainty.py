@@ -293,7 +293,7 @@ class Uncertainty:
             used = [shim.expansion_per_K for shim in self.table.readings.shims if shim.name in names]
             alpha = float(np.mean(used)) if used else 0.0
             params = {"u_K": conditions.u_temperature_degC}
-            terms.append(Term("budget.temperature", x * alpha * conditions.u_temperature_degC, params=params))
+            terms.append(Term("budget.temperature", np.abs(x) * alpha * conditions.u_temperature_degC, params=params))
         if self.closing_mm is not None:
             drift = np.full(x.shape, abs(self.closing_mm) / math.sqrt(3.0))
             terms.append(Term("budget.closing", drift, params={"closing_mm": self.closing_mm}, shape="rectangular"))
@@ -313,11 +313,13 @@ class Uncertainty:
     def _correlations(self, terms: list[Term]) -> tuple[Correlation, ...]:
         """Which own lines err together, by their places among the terms."""
         places = {term.params["name"]: i for i, term in enumerate(terms) if term.code == "budget.own"}
-        return tuple(
-            Correlation(places[line.name], places[line.correlated_with], line.r)
+        # two lines that name each other state one correlation
+        pairs = {
+            frozenset((line.name, line.correlated_with)): line.r
             for line in self.table.conditions.own_lines
             if line.correlated_with and line.r and places
-        )
+        }
+        return tuple(Correlation(*sorted(places[name] for name in pair), r) for pair, r in pairs.items())
 
     def _combined(self, terms: list[Term]) -> Array:
         return combined([term.u_mm for term in terms], self._correlations(terms))

@@ -11,6 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 import labkit
+from labkit.bench.conditions import Conditions
 from labkit.bench.read_about import read_about
 from labkit.calibration.checks import Check, say_capability
 from labkit.calibration.in_print import printed_check
@@ -328,3 +329,33 @@ def test_the_operating_curve_is_that_of_the_check_known_least_well():
 )  # fmt: skip
 def test_how_often_rigs_pass_is_said_in_words(made, words):
     assert " ".join(str(each) for each in in_words(made)) == words
+
+
+SHARED = "shim,thickness [mm],U [mm],k,shared u [mm],set\n" + "".join(
+    f"{name},{x},0.04,2,0.02,one\n" for name, x in zip("ABCDEF", (0.5, 1.0, 1.5, 2.0, 2.5, 1.2), strict=True)
+)
+READ = "shim,role,indication [mm]\n" + "".join(
+    f"{name},{role},{x + step:.4f}\n"
+    for name, role, x in zip("ABCDEF", (*["fit"] * 5, "check"), (0.5, 1.0, 1.5, 2.0, 2.5, 1.2), strict=True)
+    for step in (-0.0005, 0.0004)
+)
+
+
+def shared(**conditions):
+    readings = labkit.read_readings(READ.encode(), SHARED.encode())
+    return labkit.calibrate(readings, "line", tolerance=0.02, reason="habit", conditions=Conditions(**conditions))
+
+
+def test_what_is_left_of_u_without_the_shared_error_has_its_own_few_degrees_of_freedom():
+    """The master's 20 µm cancel; what remains was learnt from two readings a shim, so that k is not 2."""
+    result = shared(resolution=0.0001)
+    (check,) = result.checks
+    assert check.u_mm < result.budget.u_mm / 10
+    assert result.budget.k == pytest.approx(2.0, abs=0.01)
+    assert check.k > 2.2
+    assert check.U_mm == pytest.approx(check.k * check.u_mm)
+
+
+def test_no_check_states_a_smaller_u_than_the_laboratory_is_accredited_for():
+    (check,) = shared(resolution=0.0001, smallest_U_mm=0.01).checks
+    assert check.U_mm >= 0.01

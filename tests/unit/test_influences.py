@@ -102,7 +102,7 @@ def test_a_ball_over_a_narrow_groove():
     assert bridged_mm(1.5, 0.6, 0.05) == 0.0  # it reaches the bottom
     assert bridged_mm(1.5, 1.6, 5.0) == 0.0  # it falls in
     found = u("groove", ball_mm=1.5, width_mm=0.6, depth_mm=0.1)
-    assert found == pytest.approx([0.0215851, 0.0215851], rel=1e-5)
+    assert found == pytest.approx([0.0373864, 0.0373864], rel=1e-5)  # whole: it is known and has one sign
 
 
 def test_every_influence_has_a_name_and_asks_for_something():
@@ -279,6 +279,17 @@ def test_splitting_the_shims_leaves_their_sum(days, name):
     of_repeats = curve.points.V_y - result.table.common_variance
     assert terms["budget.repeats"] ** 2 == pytest.approx(np.einsum("qi,ij,qj->q", W, of_repeats, W) / steep**2)
     assert ("budget.background" in terms) == (name == "raw_ball")
+
+
+def test_two_own_lines_that_name_each_other_state_one_correlation(days):
+    once = (OwnLine("Ball", 0.003, correlated_with="Tip", r=0.5), OwnLine("Tip", 0.004))
+    twice = (once[0], OwnLine("Tip", 0.004, correlated_with="Ball", r=0.5))
+    found = [calibrate(days["hinge_day"], conditions=Conditions(own_lines=own)).budget for own in (once, twice)]
+    assert found[0].u_mm == found[1].u_mm
+    against = (once[0], OwnLine("Tip", 0.004, correlated_with="Ball", r=-0.5))
+    with pytest.raises(BadInput) as caught:
+        calibrate(days["hinge_day"], conditions=Conditions(own_lines=against))
+    assert caught.value.code == "conditions.correlated"
 
 
 def test_correlated_own_lines_are_summed_with_their_correlation(days):
