@@ -319,7 +319,8 @@ class Uncertainty:
             for line in self.table.conditions.own_lines
             if line.correlated_with and line.r and places
         }
-        return tuple(Correlation(*sorted(places[name] for name in pair), r) for pair, r in pairs.items())
+        found = ((sorted(places[name] for name in pair), r) for pair, r in pairs.items())
+        return tuple(Correlation(first, second, r) for (first, second), r in found)
 
     def _combined(self, terms: list[Term]) -> Array:
         return combined([term.u_mm for term in terms], self._correlations(terms))
