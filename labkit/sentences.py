@@ -683,7 +683,6 @@ SENTENCES: Final[dict[str, str]] = {
     "page.cannot_keep": "The certificate could not be kept: {why}. Nothing was signed.",
     "page.elsewhere": "This draft was changed in another tab. What was done last on this page is not kept, and the page "
     "can only be looked at now. Open it again to go on with the newer one.",
-    "page.other_draft": "This draft is not one of the page Calibrate.",
     "readings.row_left_out": "Left out: shim {shims} is not in {set}.",
     "remark.as_found_reason": "As found could not be read: {reason}",
     "remark.adjusted": "The gauge was adjusted: {what}",
@@ -803,7 +802,6 @@ SENTENCES: Final[dict[str, str]] = {
     "result.no_tolerance": "No tolerance is given, so nothing is decided.",
     "result.no_cautions": "Nothing is doubtful.",
     "result.no_residuals": "A curve through the points leaves no residuals to plot.",
-    "result.plots_only": "Plots only below 20 points: a test of normality would prove nothing.",
     "outcome.conditional pass.hint": "Tell your supervisor.",
     "outcome.pass.w": "Inside the limit by more than the guard band.",
     "outcome.conditional pass.w": "Inside the limit, but by less than the guard band. All readings count.",

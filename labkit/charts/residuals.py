@@ -55,7 +55,7 @@ def standardised(result: Calibration) -> Array | None:
             return None
         variance = np.full(len(held), curve.residual_sd**2)
     else:
-        variance = np.diag(curve.points.V_y) + curve.slope(curve.points.x) ** 2 * np.diag(curve.points.V_x)
+        variance = curve.variance_of_points
     spread = np.sqrt(variance * np.maximum(1.0 - held, 1e-6))
     if not np.all(spread > 0):
         return None

@@ -139,12 +139,15 @@ class Curve(ABC):
         return dict(zip(self.parameters, np.sqrt(np.diag(self.covariance)).tolist(), strict=True))
 
     @cached_property
-    def standardised_residuals(self) -> Array:
-        """The residuals over the standard deviation of their points, thickness included, shape (m,)."""
+    def variance_of_points(self) -> Array:
+        """Variance of each point, that of its thickness included, in the square of the unit of y, shape (m,)."""
         variance = np.square(self.slope(self.points.x)) * np.diag(self.points.V_x)
-        if self.points.V_y is not None:
-            variance = variance + np.diag(self.points.V_y)
-        return np.asarray(self.residuals / np.sqrt(variance))
+        return variance if self.points.V_y is None else variance + np.diag(self.points.V_y)
+
+    @property
+    def standardised_residuals(self) -> Array:
+        """The residuals over the standard deviation of their points, shape (m,)."""
+        return np.asarray(self.residuals / np.sqrt(self.variance_of_points))
 
     @property
     def range(self) -> tuple[float, float]:

@@ -167,19 +167,6 @@ class FlexibleCurve(Curve):
         """As for every curve; where the slope is far from 0 for its uncertainty, no curve needs to be drawn."""
         return 1.0 if self._surely_monotonic else super().monotonic_share(rng, count)
 
-    def with_points(self, points: Points) -> FlexibleCurve:
-        """
-        The curve through other points at the amplitudes, lengths and weights of this one: what a point would bring,
-        before it is read.
-        """
-        x = points.x
-        z, V_z = _linked(points, self.signal)
-        D = self.link_slope(x) if self.signal == "raw" else 1.0 + self.link_slope(x)
-        N = V_z + D[:, None] * points.V_x * D[None, :]
-        part = self.components
-        solved, _ = _solve(self._t(x), z, self.basis(x), N, part.weight, part.amplitude, part.length)
-        return FlexibleCurve(self.form, points, self.signal, self.scale, self.L, z, N, solved)
-
     # ---- what the comparison asks ----
 
     @property

@@ -8,6 +8,7 @@ import pytest
 from labkit.curves import Curve, Points, fit, fit_points
 from labkit.curves.flexible import FLEXIBLE, SCALE
 from labkit.problems import BadInput
+from tests.held_curve import with_points
 
 X = np.array([0.25, 0.4, 0.6, 0.9, 1.25, 1.6, 2.0, 2.5])
 NOISE = np.array([0.3, -1.1, 0.7, -0.2, 0.9, -0.6, -0.4, 0.5])
@@ -88,7 +89,7 @@ def test_a_new_reading_at_fixed_smoothness_moves_the_curve_by_its_weight(signal)
             y = points.y.copy()
             y[i] += sign * h
             V_y = points.V_y * (np.outer(y, y) / np.outer(points.y, points.y) if signal == "raw" else 1.0)
-            moved.append(curve.with_points(Points(points.x, y, points.V_x, V_y)).value(AT))
+            moved.append(with_points(curve, Points(points.x, y, points.V_x, V_y)).value(AT))
         derivative = (moved[0] - moved[1]) / (2 * h)
         scale = np.abs(curve.weights(AT)[:, i]).max()
         assert curve.weights(AT)[:, i] == pytest.approx(derivative, abs=1e-4 * scale)

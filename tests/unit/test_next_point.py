@@ -12,6 +12,7 @@ from scipy.linalg import block_diag
 from labkit.curves import Points, fit
 from labkit.curves.foretell import prospect
 from labkit.curves.next_point import ALIKE, MOST_REPEATS, Offer, rank_next
+from tests.held_curve import with_points
 
 U_SHIM, U_READING = 0.0005, 2.0
 
@@ -66,7 +67,7 @@ CANDIDATES = (0.4, 0.8, 1.4, 2.2, 5.0)
 def test_at_fixed_smoothness_a_point_more_never_raises_the_variance(at):
     """Of each pair of amplitude and length; their mixture may widen by as much as they then disagree."""
     curve = curve_on(0.3, 0.6, 1.1, 1.8, 2.4, u_x=0.0)
-    after = curve.with_points(with_point(curve, at, 0.0))
+    after = with_points(curve, with_point(curve, at, 0.0))
     grid = np.linspace(0.1, 4.0, 200)
     assert np.array_equal(after.components.weight, curve.components.weight)
     near = np.argmin(np.abs(grid - at))
@@ -88,7 +89,7 @@ def test_what_points_would_tell_is_what_the_variance_loses_once_they_are_there(a
     points = with_point(curve, np.array(at))
     grid = np.linspace(0.3, 3.0, 40)
     lost = prospect(curve, points, grid).variance_lost(range(len(at)))
-    now, then = (c._spread(grid) ** 2 for c in (curve, curve.with_points(points)))
+    now, then = (c._spread(grid) ** 2 for c in (curve, with_points(curve, points)))
     per_mm = curve.slope(grid) / curve.value(grid)
     assert now - lost * per_mm**2 == pytest.approx(then, rel=1e-3)
 
@@ -103,7 +104,7 @@ def test_a_repeat_is_a_smaller_variance_of_its_point_and_nothing_else(n):
     points.V_x[-1, -1] = points.V_x[i, i]
     again = curve.points.V_y.copy()
     again[i, i] *= 5 / (5 + n)
-    then = curve.with_points(Points(curve.points.x, curve.points.y, curve.points.V_x, again))
+    then = with_points(curve, Points(curve.points.x, curve.points.y, curve.points.V_x, again))
     grid = np.linspace(0.3, 2.4, 40)
     lost = prospect(curve, points, grid).variance_lost([0])
     per_mm = curve.slope(grid) / curve.value(grid)
@@ -125,7 +126,7 @@ def test_points_that_would_be_read_never_raise_the_variance():
 def test_the_points_as_they_are_change_nothing():
     curve = curve_on(0.3, 0.6, 1.1, 1.8, 2.4)
     grid = np.linspace(0.3, 2.4, 30)
-    again = curve.with_points(curve.points)
+    again = with_points(curve, curve.points)
     assert again.value(grid) == pytest.approx(curve.value(grid), rel=1e-4)
     assert again.standard_uncertainty(grid) == pytest.approx(curve.standard_uncertainty(grid), rel=0.02)
 

@@ -12,6 +12,7 @@ from labkit.bench.conditions import Conditions
 from labkit.curves import Points, families, fit
 from labkit.curves.flexible import FlexibleCurve
 from labkit.problems import BadInput
+from tests.held_curve import with_points
 
 few = settings(max_examples=12, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 many = settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.too_slow])
@@ -141,13 +142,13 @@ def test_a_point_more_never_raises_a_posterior_variance(bench, signal, where, sh
     # shims at hand have a covariance with those that were read
     common = shared * float(ux.min())
     V_x = np.diag(ux**2) + common**2
-    before = curve.with_points(Points(x, y, V_x, np.diag(uy**2)))
+    before = with_points(curve, Points(x, y, V_x, np.diag(uy**2)))
     new = x[0] + where * (x[-1] - x[0])
     wider = np.full((len(x) + 1,) * 2, common**2)
     wider[:-1, :-1] = V_x
     wider[-1, -1] += float(ux.mean()) ** 2
     V_y = np.diag(np.append(uy, uy.max()) ** 2)
-    after = curve.with_points(Points(np.append(x, new), np.append(y, curve.value(new)), wider, V_y))
+    after = with_points(curve, Points(np.append(x, new), np.append(y, curve.value(new)), wider, V_y))
     at = np.linspace(x[0], x[-1], 41)
     for g in range(len(curve.components.weight)):
         assert np.all(component_variance(after, at, g) <= component_variance(before, at, g) * (1 + 1e-6) + 1e-15)
