@@ -84,6 +84,8 @@ def test_from_as_found_to_a_signed_certificate(page: Page, served: Served, tmp_p
     sheet.locator("input[type=password]").fill(DEMO_PASSPHRASE)
     sheet.get_by_role("button", name="Finish and sign").click()
     expect(sheet).to_contain_text("is in the ledger", timeout=SLOW_MS)
+    # the mark follows the sentence by a message of its own
+    expect(who.mark("Sheet")).to_contain_text(re.compile(r"Certificate \d+"), timeout=SLOW_MS)
     number = re.search(r"Certificate (\d+)", who.mark("Sheet").inner_text())
     assert number
 
