@@ -395,6 +395,9 @@ SENTENCES: Final[dict[str, str]] = {
     "operating.never": "Even one in the middle of the limits passes less than once in 100.",
     "check.shares_master": "{shim} shares a master with shims of the fit: an error of that master would not show.",
     "as_found.no_curve": "As found could not be judged: no curve was in force.",
+    "check.preset_protects_less": "At {shims} the guard band of 1.65·u protects {share:%} only, not 95 %: u is known from few "
+    "repeats (ν = {dof:~2}).",
+    "check.preset_protects_less.hint": "Take the guard band for a stated risk of 5 %, which allows for that, or read more repeats.",
     "correct.thickness_outside": "{x_mm:mm} lies outside the calibrated range, {low_mm:mm} to {high_mm:mm}.",
     "correct.repeats": "The number of readings must be 1 or more; it is {repeats}.",
     # ---- options ----
@@ -941,6 +944,7 @@ SENTENCES: Final[dict[str, str]] = {
     "family.line": "Straight line",
     "family.polynomial-2": "Polynomial 2",
     "family.polynomial-3": "Polynomial 3",
+    "decision.dof": "Degrees of freedom are 0 or more, not {dof}.",
     "family.polynomial-4": "Polynomial 4",
     "family.polynomial-5": "Polynomial 5",
     "family.log-polynomial-2": "Log polynomial 2",

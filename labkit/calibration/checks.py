@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
@@ -13,7 +14,7 @@ from labkit.calibration.points import PointTable
 from labkit.curves import Curve
 from labkit.metrology import Budget, Decision, decide
 from labkit.metrology.budget import coverage_factor
-from labkit.metrology.conformity import Limits, Outcomes, Rule, normalised_error
+from labkit.metrology.conformity import Limits, Outcomes, Rule, normalised_error, protection_of_preset
 from labkit.metrology.risk import GlobalRisk, Process, capability_index, global_risk, uncertainty_ratio
 from labkit.problems import Caution
 
@@ -21,6 +22,9 @@ SEVERITY = ("pass", "conditional pass", "conditional fail", "fail")
 
 WANTED_RATIO: Final = 4.0
 """Of tolerance to ±U where no guard band protects (common practice, no source)."""
+
+PROTECTED: Final = 0.95
+"""What w = 1.65·u is meant to protect (ISO 14253-1:2017; from memory); a percent is not argued about."""
 
 LEAST_LEFT: Final = 0.5
 """The share of the tolerance below which a guard band leaves little to pass in (no source)."""
@@ -50,6 +54,8 @@ class Check:
         Whether the shim took part in the fit.
     shares_master : bool
         Whether it shares a master with shims of the fit, whose error it cannot see.
+    dof : float
+        Effective degrees of freedom of u; infinite where it is taken as exactly known.
     """
 
     point: str
@@ -66,6 +72,7 @@ class Check:
     decision: Decision | None
     in_fit: bool
     shares_master: bool
+    dof: float = math.inf
 
     @property
     def outcome(self) -> str | None:
@@ -85,7 +92,7 @@ class Check:
         """Of the rule that was used, for rigs of this process; None where nothing was decided."""
         if self.decision is None:
             return None
-        return global_risk(self.limits_mm, self.decision.guard_band_mm, self.u_mm, process)
+        return global_risk(self.limits_mm, self.decision.guard_band_mm, self.u_mm, process, self.dof)
 
     @property
     def share_left(self) -> float | None:
@@ -98,6 +105,7 @@ class Check:
     def to_dict(self) -> dict[str, Any]:
         found = dict(vars(self)) | {"shims": list(self.shims), "limits_mm": list(self.limits_mm)}
         found["decision"] = self.decision.to_dict() if self.decision else None
+        found["dof"] = None if math.isinf(self.dof) else self.dof
         return found
 
 
@@ -158,7 +166,7 @@ def check_shims(
             continue
         corrected, budget = answer
         u_reference, covariance = _reference_error(stack, corrected, table, curve)
-        u, k = _of_deviation(budget, u_reference, covariance, table.conditions.smallest_U_mm or 0.0)
+        u, k, dof = _of_deviation(budget, u_reference, covariance, table.conditions.smallest_U_mm or 0.0)
         deviation, U = corrected - reference, k * u
         check = Check(
             point=name,
@@ -172,9 +180,10 @@ def check_shims(
             k=k,
             limits_mm=criterion.limits_mm,
             e_n=normalised_error(deviation, U),
-            decision=_decision(deviation, u, k, criterion),
+            decision=_decision(deviation, u, k, dof, criterion),
             in_fit=curve is not None and any(shim in fitted for shim in stack for fitted in table.stacks),
             shares_master=curve is not None and _shares_master(stack, table),
+            dof=dof,
         )
         if check.in_fit:
             cautions.append(Caution("check.in_fit", {"shim": name}))
@@ -184,16 +193,19 @@ def check_shims(
     return tuple(found)
 
 
-def _of_deviation(budget: Budget, u_reference: float, covariance: float, smallest_U: float) -> tuple[float, float]:
-    """u(d) and its coverage factor; U is no smaller than the laboratory is accredited for."""
+def _of_deviation(
+    budget: Budget, u_reference: float, covariance: float, smallest_U: float
+) -> tuple[float, float, float]:
+    """u(d), its coverage factor and degrees of freedom; U is no smaller than the laboratory is accredited for."""
     u = float(np.sqrt(max(budget.u_mm**2 + u_reference**2 - 2 * covariance, 0.0)))
     if u == 0 or budget.u_mm == 0:
-        return max(u, smallest_U / budget.k), budget.k
-    k = float(coverage_factor(budget.dof * (u / budget.u_mm) ** 4))
-    return max(u, smallest_U / k), k
+        return max(u, smallest_U / budget.k), budget.k, budget.dof
+    dof = budget.dof * (u / budget.u_mm) ** 4
+    k = float(coverage_factor(dof))
+    return max(u, smallest_U / k), k, dof
 
 
-def _decision(deviation_mm: float, u_mm: float, k: float, criterion: Criterion) -> Decision | None:
+def _decision(deviation_mm: float, u_mm: float, k: float, dof: float, criterion: Criterion) -> Decision | None:
     if criterion.limits_mm == (None, None):
         return None
     return decide(
@@ -204,6 +216,7 @@ def _decision(deviation_mm: float, u_mm: float, k: float, criterion: Criterion) 
         rule=criterion.rule,
         outcomes=criterion.outcomes,
         risk=criterion.risk,
+        dof=dof,
     )
 
 
@@ -227,6 +240,22 @@ def say_capability(checks: Sequence[Check], cautions: list[Caution]) -> None:
     if low:
         params = {"shims": list(low), "ratio": min(low.values()), "wanted": WANTED_RATIO}
         cautions.append(Caution("check.low_ratio", params))
+    _say_preset(checks, cautions)
+
+
+def _say_preset(checks: Sequence[Check], cautions: list[Caution]) -> None:
+    """1.65 is for a normal distribution: where u is known from few readings it protects less, and by how much."""
+    weak = [
+        check
+        for check in checks
+        if check.decision is not None
+        and check.decision.rule == "guard-band-1.65u"
+        and round(protection_of_preset(check.dof), 2) < PROTECTED
+    ]
+    if weak:
+        fewest = min(check.dof for check in weak)
+        params = {"shims": [check.point for check in weak], "share": protection_of_preset(fewest), "dof": fewest}
+        cautions.append(Caution("check.preset_protects_less", params))
 
 
 def _reference_error(stack: tuple[str, ...], x: float, table: PointTable, curve: Curve | None) -> tuple[float, float]:

@@ -42,6 +42,7 @@ def operating(check: Check, true_mm: ArrayLike) -> OperatingCurve:
         rule=decision.rule,
         outcomes=decision.outcomes,
         risk=decision.risk,
+        dof=check.dof,
     )
 
 

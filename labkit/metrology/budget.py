@@ -375,12 +375,17 @@ def _among(correlation: Correlation, members: Sequence[int]) -> Correlation:
 
 def coverage_factor(dof: ArrayLike, coverage: float = COVERAGE) -> NDArray[np.floating[Any]]:
     """
-    Student's t for a coverage probability; ν is truncated to the next lower integer (GUM G.4.1).
+    Student's t for a coverage probability, of `whole_dof`.
     """
-    whole = np.maximum(np.floor(np.minimum(dof, _AS_GOOD_AS_INFINITE) + 1e-9), 1.0)
+    whole = whole_dof(dof)
     # along a curve few whole numbers come again and again
     distinct, back = np.unique(whole, return_inverse=True)
     return np.asarray(stdtrit(distinct, 0.5 + coverage / 2)[back].reshape(whole.shape))
+
+
+def whole_dof(dof: ArrayLike) -> NDArray[np.floating[Any]]:
+    """Effective degrees of freedom truncated to the next lower integer (GUM G.4.1), 1 at least."""
+    return np.asarray(np.maximum(np.floor(np.minimum(dof, _AS_GOOD_AS_INFINITE) + 1e-9), 1.0))
 
 
 _AS_GOOD_AS_INFINITE: Final = 1e9

@@ -6,10 +6,15 @@ import math
 from dataclasses import dataclass
 from typing import Any, Final, Literal, TypeAlias
 
+import numpy as np
+from numpy.typing import NDArray
 from scipy.optimize import brentq
-from scipy.special import ndtr, ndtri
+from scipy.special import ndtr, ndtri, stdtr, stdtrit
 
+from labkit.metrology.budget import whole_dof
 from labkit.problems import BadInput, Reason
+
+Array: TypeAlias = NDArray[np.float64]
 
 Limits: TypeAlias = tuple[float | None, float | None]
 """Lower and upper limit [mm]; None where there is none."""
@@ -24,6 +29,9 @@ RULES: Final[tuple[Rule, ...]] = ("simple", "guard-band-U", "guard-band-1.65u", 
 LARGEST_RISK: Final = 0.5
 """At one limit w is 0 then; a larger risk would accept what lies outside."""
 
+PRESET: Final = 1.65
+"""w over u of the rule "guard-band-1.65u" (ISO 14253-1:2017; from memory)."""
+
 
 @dataclass(frozen=True)
 class Decision:
@@ -37,7 +45,7 @@ class Decision:
     guard_band_mm : float
         Width w of the guard band [mm].
     probability : float
-        That the true deviation lies inside the limits, for a normal distribution.
+        That the true deviation lies inside the limits.
     rule, outcomes : str
     risk : float or None
         The stated risk, where the rule is "guard-band-risk".
@@ -88,6 +96,7 @@ def decide(
     rule: Rule = "guard-band-U",
     outcomes: Outcomes = "four",
     risk: float | None = None,
+    dof: float = math.inf,
 ) -> Decision:
     """
     Decide on a deviation.
@@ -109,6 +118,8 @@ def decide(
         With "two", what the guard band does not let pass fails. Simple acceptance always has two.
     risk : float, optional
         For "guard-band-risk", and for no other rule: see `check_rule`.
+    dof : float
+        Effective degrees of freedom of u.
 
     Returns
     -------
@@ -120,19 +131,25 @@ def decide(
         No limit at all, limits in the wrong order, an unknown rule, a risk that is none, or a number that is not
         finite.
 
+    Notes
+    -----
+    What is known of the true deviation is Student's t about the measured one with the scale u; normal where u is
+    exactly known. The 1.65 of "guard-band-1.65u" is the standard's number and stays whatever the degrees of freedom:
+    `protection_of_preset` says what it is then worth.
+
     References
     ----------
-    JCGM 106:2012, 7 and 8. ILAC-G8:09/2019, 4.2 (binary and non-binary statements, w = U). ISO 14253-1:2017
-    (w = 1.65·u for 95 % conformance; from memory).
+    JCGM 106:2012, 7 and 8. JCGM 101:2008, 6.4.9 (scaled and shifted t). ILAC-G8:09/2019, 4.2 (binary and non-binary
+    statements, w = U). ISO 14253-1:2017 (w = 1.65·u for 95 % conformance; from memory).
     """
     check_limits(limits_mm)
     check_rule(rule, outcomes, risk)
     if not (math.isfinite(deviation_mm) and math.isfinite(u_mm) and math.isfinite(k)) or u_mm < 0:
         raise BadInput("decision.not_finite")
-    w = guard_band(u_mm, limits_mm, k=k, rule=rule, risk=risk)
+    w = guard_band(u_mm, limits_mm, k=k, rule=rule, risk=risk, dof=dof)
     outcomes = "two" if rule == "simple" else outcomes
     outcome = outcome_of(room(deviation_mm, limits_mm), w, outcomes)
-    return Decision(outcome, w, probability_inside(deviation_mm, u_mm, limits_mm), rule, outcomes, risk)
+    return Decision(outcome, w, probability_inside(deviation_mm, u_mm, limits_mm, dof), rule, outcomes, risk)
 
 
 def check_limits(limits_mm: Limits) -> None:
@@ -201,14 +218,20 @@ def outcome_of(room_mm: float, guard_band_mm: float, outcomes: Outcomes) -> Outc
 
 
 def guard_band(
-    u_mm: float, limits_mm: Limits, *, k: float = 2.0, rule: Rule = "guard-band-U", risk: float | None = None
+    u_mm: float,
+    limits_mm: Limits,
+    *,
+    k: float = 2.0,
+    rule: Rule = "guard-band-U",
+    risk: float | None = None,
+    dof: float = math.inf,
 ) -> float:
     """
     The width w of the guard band of a rule [mm].
 
     Parameters
     ----------
-    u_mm, limits_mm, k, rule, risk
+    u_mm, limits_mm, k, rule, risk, dof
         As `decide` takes them, checked there.
     """
     match rule:
@@ -217,13 +240,18 @@ def guard_band(
         case "guard-band-U":
             return k * u_mm
         case "guard-band-1.65u":
-            return 1.65 * u_mm
+            return PRESET * u_mm
         case "guard-band-risk":
             assert risk is not None
-            return guard_band_for_risk(risk, u_mm, limits_mm)
+            return guard_band_for_risk(risk, u_mm, limits_mm, dof)
 
 
-def guard_band_for_risk(risk: float, u_mm: float, limits_mm: Limits) -> float:
+def protection_of_preset(dof: float) -> float:
+    """How probably a deviation that lies 1.65·u inside a limit is truly inside it: 95 % where u is exactly known."""
+    return _below(PRESET, dof)
+
+
+def guard_band_for_risk(risk: float, u_mm: float, limits_mm: Limits, dof: float = math.inf) -> float:
     """
     The guard band at whose edge, the acceptance limit, a deviation is as likely to be outside as `risk` says.
 
@@ -234,6 +262,8 @@ def guard_band_for_risk(risk: float, u_mm: float, limits_mm: Limits) -> float:
     u_mm : float
         [mm]
     limits_mm : (float or None, float or None)
+    dof : float
+        Effective degrees of freedom of u.
 
     Returns
     -------
@@ -247,8 +277,9 @@ def guard_band_for_risk(risk: float, u_mm: float, limits_mm: Limits) -> float:
 
     Notes
     -----
-    One limit: w = u·z(1 − risk). Two limits T apart: Φ(−w/u) + Φ(−(T − w)/u) = risk, as either may be passed. Where
-    even the middle has more than that risk, nothing can be accepted; then w = u·z(1 − risk/2), which is more than T/2,
+    F is the distribution function of Student's t, Φ where u is exactly known, and q its quantile. One limit:
+    w = u·q(1 − risk). Two limits T apart: F(−w/u) + F(−(T − w)/u) = risk, as either may be passed. Where even the
+    middle has more than that risk, nothing can be accepted; then w = u·q(1 − risk/2), which is more than T/2,
     and into which the solution for two limits runs without a jump. Outside the limits the same w leaves a deviation no
     more likely to conform than `risk`.
 
@@ -257,32 +288,34 @@ def guard_band_for_risk(risk: float, u_mm: float, limits_mm: Limits) -> float:
     JCGM 106:2012, 8.3.2 (guard band for one limit; from memory). Two limits: derived here.
     """
     check_rule("guard-band-risk", "four", risk)
-    one_sided = -float(ndtri(risk)) * u_mm
+    one_sided = -_quantile(risk, dof) * u_mm
     lower, upper = limits_mm
     if lower is None or upper is None or u_mm == 0:
         return one_sided
     width = upper - lower
-    both_tails = -float(ndtri(risk / 2)) * u_mm
+    both_tails = -_quantile(risk / 2, dof) * u_mm
     if both_tails >= width / 2:
         return both_tails
 
     def beyond(w: float) -> float:
-        return float(ndtr(-w / u_mm) + ndtr((w - width) / u_mm)) - risk
+        return _below(-w / u_mm, dof) + _below((w - width) / u_mm, dof) - risk
 
     low = max(one_sided, 0.0)
     # the far limit may add less than the last digit, and then the solution for one limit is that for two
     return float(brentq(beyond, low, width / 2, xtol=1e-15 * width)) if beyond(low) > 0 else low
 
 
-def probability_inside(deviation_mm: float, u_mm: float, limits_mm: tuple[float | None, float | None]) -> float:
+def probability_inside(deviation_mm: float, u_mm: float, limits_mm: Limits, dof: float = math.inf) -> float:
     """
-    Probability that the true deviation lies inside the limits, for a normal distribution (JCGM 106:2012, 7.3–7.5).
+    Probability that the true deviation lies inside the limits (JCGM 106:2012, 7.3–7.5; JCGM 101:2008, 6.4.9).
 
     Parameters
     ----------
     deviation_mm, u_mm : float
         [mm]; with u 0 the answer is 0 or 1.
     limits_mm : (float or None, float or None)
+    dof : float
+        Effective degrees of freedom of u: Student's t with the scale u, normal where they are infinite.
 
     Returns
     -------
@@ -292,9 +325,46 @@ def probability_inside(deviation_mm: float, u_mm: float, limits_mm: tuple[float 
     if u_mm == 0:
         inside = (lower is None or deviation_mm >= lower) and (upper is None or deviation_mm <= upper)
         return float(inside)
-    below = float(ndtr((upper - deviation_mm) / u_mm)) if upper is not None else 1.0
-    under = float(ndtr((lower - deviation_mm) / u_mm)) if lower is not None else 0.0
+    below = _below((upper - deviation_mm) / u_mm, dof) if upper is not None else 1.0
+    under = _below((lower - deviation_mm) / u_mm, dof) if lower is not None else 0.0
     return below - under
+
+
+def share_below(t: Array, dof: float) -> Array:
+    """
+    The distribution function of what is known of a deviation, in units of u from the measured one.
+
+    Parameters
+    ----------
+    t : ndarray
+    dof : float
+        Truncated as for k, so that a guard band of U has the risk that k was chosen for.
+
+    Returns
+    -------
+    ndarray, shape of t
+
+    Raises
+    ------
+    BadInput
+        Degrees of freedom below 0 or that are no number.
+    """
+    return np.asarray(ndtr(t) if _known(dof) else stdtr(whole_dof(dof), t))
+
+
+def _below(t: float, dof: float) -> float:
+    return float(share_below(np.asarray(t), dof))
+
+
+def _quantile(p: float, dof: float) -> float:
+    return float(ndtri(p) if _known(dof) else stdtrit(whole_dof(dof), p))
+
+
+def _known(dof: float) -> bool:
+    """Whether u is exactly known."""
+    if not dof >= 0:
+        raise BadInput("decision.dof", dof=dof)
+    return math.isinf(dof)
 
 
 def normalised_error(deviation_mm: float, U_mm: float) -> float | None:

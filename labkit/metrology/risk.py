@@ -12,6 +12,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.optimize import brentq
 from scipy.special import ndtr, owens_t
 
+from labkit.metrology.budget import whole_dof
 from labkit.metrology.conformity import (
     Limits,
     Outcome,
@@ -21,6 +22,7 @@ from labkit.metrology.conformity import (
     check_rule,
     guard_band,
     probability_inside,
+    share_below,
 )
 from labkit.problems import BadInput
 
@@ -95,6 +97,7 @@ def operating_curve(
     rule: Rule = "guard-band-U",
     outcomes: Outcomes = "four",
     risk: float | None = None,
+    dof: float = math.inf,
 ) -> OperatingCurve:
     """
     The probability of each outcome against the true deviation.
@@ -103,7 +106,7 @@ def operating_curve(
     ----------
     true_mm : array_like, shape (n,)
         [mm]
-    u_mm, limits_mm, k, rule, outcomes, risk
+    u_mm, limits_mm, k, rule, outcomes, risk, dof
         As `labkit.metrology.decide` takes them.
 
     Returns
@@ -117,23 +120,24 @@ def operating_curve(
 
     Notes
     -----
-    The measured deviation is normal about the true one with the standard deviation u.
+    The guard band stands as it was found. The measured deviation is Student's t about the true one with the scale u,
+    normal where u is exactly known: so a rig that is truly at one limit passes as often as a stated risk says.
 
     References
     ----------
-    JCGM 106:2012, 9 (operating characteristic; from memory).
+    JCGM 106:2012, 9 (operating characteristic; from memory). JCGM 101:2008, 6.4.9.
     """
     check_limits(limits_mm)
     check_rule(rule, outcomes, risk)
     true = np.asarray(true_mm, dtype=np.float64)
     if not np.all(np.isfinite(true)) or not math.isfinite(u_mm) or u_mm < 0:
         raise BadInput("decision.not_finite")
-    w = guard_band(u_mm, limits_mm, k=k, rule=rule, risk=risk)
-    passes = _measured_inside(true, u_mm, narrowed(limits_mm, w))
+    w = guard_band(u_mm, limits_mm, k=k, rule=rule, risk=risk, dof=dof)
+    passes = _measured_inside(true, u_mm, narrowed(limits_mm, w), dof)
     if rule == "simple" or outcomes == "two":
         return OperatingCurve(true, {"pass": passes, "fail": 1.0 - passes}, w)
-    inside = _measured_inside(true, u_mm, limits_mm)
-    not_failed = _measured_inside(true, u_mm, narrowed(limits_mm, -w))
+    inside = _measured_inside(true, u_mm, limits_mm, dof)
+    not_failed = _measured_inside(true, u_mm, narrowed(limits_mm, -w), dof)
     found: dict[Outcome, Array] = {
         "pass": passes,
         "conditional pass": inside - passes,
@@ -149,7 +153,7 @@ def narrowed(limits_mm: Limits, w_mm: float) -> Limits:
     return (None if lower is None else lower + w_mm), (None if upper is None else upper - w_mm)
 
 
-def global_risk(limits_mm: Limits, w_mm: float, u_mm: float, process: Process) -> GlobalRisk:
+def global_risk(limits_mm: Limits, w_mm: float, u_mm: float, process: Process, dof: float = math.inf) -> GlobalRisk:
     """
     The consumer's and the producer's global risk of a rule with the guard band w.
 
@@ -161,6 +165,8 @@ def global_risk(limits_mm: Limits, w_mm: float, u_mm: float, process: Process) -
     u_mm : float
         Standard uncertainty of a deviation [mm].
     process : Process
+    dof : float
+        Effective degrees of freedom of u.
 
     Returns
     -------
@@ -174,7 +180,9 @@ def global_risk(limits_mm: Limits, w_mm: float, u_mm: float, process: Process) -
 
     Notes
     -----
-    True and measured deviation are bivariate normal; its probabilities come from Owen's T in closed form.
+    True and measured deviation are bivariate normal where u is exactly known; its probabilities come from Owen's T in
+    closed form. With few degrees of freedom the measured deviation is Student's t about the true one: normal with a
+    standard deviation of u·√(ν/χ²), over which the closed form is averaged.
 
     References
     ----------
@@ -183,6 +191,36 @@ def global_risk(limits_mm: Limits, w_mm: float, u_mm: float, process: Process) -
     check_limits(limits_mm)
     if not (math.isfinite(w_mm) and math.isfinite(u_mm)) or u_mm < 0:
         raise BadInput("decision.not_finite")
+    if not dof >= 0:
+        raise BadInput("decision.dof", dof=dof)
+    if math.isinf(dof):
+        return _risk_of_known(limits_mm, w_mm, u_mm, process)
+    factors, weights = _true_over_stated(float(whole_dof(dof)))
+    risks = [_risk_of_known(limits_mm, w_mm, u_mm * factor, process) for factor in factors.tolist()]
+    return GlobalRisk(
+        float(weights @ [each.consumer for each in risks]), float(weights @ [each.producer for each in risks])
+    )
+
+
+def _true_over_stated(dof: float) -> tuple[Array, Array]:
+    """
+    The true standard deviation over the stated u, √(ν/χ²), with weights that add up to 1.
+
+    Equal steps of ln χ²: its density and what is averaged are smooth and die away on both sides, where the rule of
+    trapezoids is exact to the last digits.
+    """
+    reach = 80.0 / dof + 13.0 / math.sqrt(dof)
+    above = 13.0 / math.sqrt(dof)
+    step = min(0.25, 0.5 * math.sqrt(2.0 / dof))
+    x = np.arange(-reach, above, step)  # ln(χ²/ν)
+    log_density = 0.5 * dof * (x - np.expm1(x))
+    kept = log_density > -40.0
+    weights = np.exp(log_density[kept])
+    return np.exp(-0.5 * x[kept]), weights / weights.sum()
+
+
+def _risk_of_known(limits_mm: Limits, w_mm: float, u_mm: float, process: Process) -> GlobalRisk:
+    """`global_risk` where u is exactly known."""
     accepted = _standard(narrowed(limits_mm, w_mm), process.mean_mm, math.hypot(process.sd_mm, u_mm))
     inside = _standard(limits_mm, process.mean_mm, process.sd_mm)
     conforming = _normal(inside[1]) - _normal(inside[0])
@@ -199,7 +237,9 @@ def global_risk(limits_mm: Limits, w_mm: float, u_mm: float, process: Process) -
     return GlobalRisk(max(passed - both, 0.0), max(conforming - both, 0.0))
 
 
-def guard_band_for_global_risk(risk: float, limits_mm: Limits, u_mm: float, process: Process) -> float:
+def guard_band_for_global_risk(
+    risk: float, limits_mm: Limits, u_mm: float, process: Process, dof: float = math.inf
+) -> float:
     """
     The narrowest guard band with which the global consumer's risk is no more than `risk`.
 
@@ -211,6 +251,8 @@ def guard_band_for_global_risk(risk: float, limits_mm: Limits, u_mm: float, proc
     u_mm : float
         [mm]
     process : Process
+    dof : float
+        Effective degrees of freedom of u.
 
     Returns
     -------
@@ -225,7 +267,7 @@ def guard_band_for_global_risk(risk: float, limits_mm: Limits, u_mm: float, proc
     check_rule("guard-band-risk", "four", risk)
 
     def beyond(w: float) -> float:
-        return global_risk(limits_mm, w, u_mm, process).consumer - risk
+        return global_risk(limits_mm, w, u_mm, process, dof).consumer - risk
 
     if beyond(0.0) <= 0:
         return 0.0
@@ -273,7 +315,7 @@ def _width_over(limits_mm: Limits, length_mm: float) -> float | None:
     return (upper - lower) / length_mm if lower is not None and upper is not None and length_mm > 0 else None
 
 
-def _measured_inside(true: Array, u: float, limits: Limits) -> Array:
+def _measured_inside(true: Array, u: float, limits: Limits, dof: float) -> Array:
     """Probability that a deviation is measured inside the limits; 0 where they have crossed."""
     lower, upper = limits
     if lower is not None and upper is not None and lower > upper:
@@ -281,8 +323,8 @@ def _measured_inside(true: Array, u: float, limits: Limits) -> Array:
     if u == 0:
         return np.array([probability_inside(float(each), 0.0, limits) for each in true.ravel()]).reshape(true.shape)
     with np.errstate(over="ignore"):  # the infinity is what is meant
-        below = ndtr((upper - true) / u) if upper is not None else np.ones_like(true)
-        under = ndtr((lower - true) / u) if lower is not None else np.zeros_like(true)
+        below = share_below((upper - true) / u, dof) if upper is not None else np.ones_like(true)
+        under = share_below((lower - true) / u, dof) if lower is not None else np.zeros_like(true)
     return np.asarray(below - under)
 
 

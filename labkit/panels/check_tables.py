@@ -25,7 +25,7 @@ _STATES: Final[dict[str, State]] = {
     "fail": "stop",
 }
 
-OF_THE_RULE: Final = ("check.nothing_passes", "check.narrow", "check.low_ratio")
+OF_THE_RULE: Final = ("check.nothing_passes", "check.narrow", "check.low_ratio", "check.preset_protects_less")
 """Cautions that the uncertainty is too large for the tolerance, or for the rule."""
 
 _WIDTH, _HEIGHT = 240, 32

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from typing import Any
 
@@ -62,5 +63,8 @@ def rests_on(record: Record) -> list[Block]:
 
 
 def _global(check: Mapping[str, Any], process: Process) -> list[str]:
-    found = global_risk(tuple(check["limits_mm"]), check["decision"]["guard_band_mm"], check["u_mm"], process)
+    dof = check.get("dof")
+    known_from = math.inf if dof is None else dof
+    w = check["decision"]["guard_band_mm"]
+    found = global_risk(tuple(check["limits_mm"]), w, check["u_mm"], process, known_from)
     return [text_of.probability(found.consumer), text_of.probability(found.producer)]

@@ -7,10 +7,18 @@ import math
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from scipy.special import ndtr, ndtri
+from scipy.integrate import quad
+from scipy.special import gammaln, ndtr, ndtri
 
 from labkit.metrology import decide
-from labkit.metrology.conformity import guard_band_for_risk, normalised_error, probability_inside, rule_in_words
+from labkit.metrology.budget import coverage_factor
+from labkit.metrology.conformity import (
+    guard_band_for_risk,
+    normalised_error,
+    probability_inside,
+    protection_of_preset,
+    rule_in_words,
+)
 from labkit.problems import BadInput
 
 LIMITS = (-10.0, 10.0)
@@ -176,6 +184,52 @@ def test_at_the_acceptance_limit_the_risk_is_the_stated_one(risk, u, width):
         inside = width / 2 - w - 1e-12 * width
         assert decide(inside, u, limits, rule="guard-band-risk", risk=risk).outcome == "pass" or inside < 0
         assert 1 - probability_inside(width / 2 - w, u, limits) == pytest.approx(risk, rel=1e-6, abs=1e-12)
+
+
+def beyond_t(t, dof):
+    """The upper tail of Student's t from its density (JCGM 101:2008, 6.4.9.2), by quadrature."""
+    constant = math.exp(gammaln((dof + 1) / 2) - gammaln(dof / 2)) / math.sqrt(dof * math.pi)
+    return quad(lambda x: constant * (1 + x * x / dof) ** (-(dof + 1) / 2), t, math.inf, epsabs=1e-14)[0]
+
+
+@pytest.mark.parametrize("dof", [1.0, 3.0, 6.0, 40.0])
+@pytest.mark.parametrize("risk", [0.001, 0.025, 0.3])
+def test_a_stated_risk_is_kept_with_few_degrees_of_freedom(dof, risk):
+    """With the normal quantile a risk of 0.1 % would truly be 1.1 % at ν = 6."""
+    rule = {"rule": "guard-band-risk", "risk": risk, "dof": dof}
+    one = decide(0.0, 2.0, (None, 10.0), **rule).guard_band_mm
+    assert beyond_t(one / 2.0, dof) == pytest.approx(risk, rel=1e-6)
+    assert decide(10.0 - one, 2.0, (None, 10.0), **rule).specific_risk == pytest.approx(risk, rel=1e-6)
+    width = 8 * one
+    two = guard_band_for_risk(risk, 2.0, (0.0, width), dof)
+    assert beyond_t(two / 2.0, dof) + beyond_t((width - two) / 2.0, dof) == pytest.approx(risk, rel=1e-6)
+    assert two >= one
+
+
+def test_the_probability_of_conformity_is_students_where_u_rests_on_few_readings():
+    assert 1 - probability_inside(7.0, 2.0, (None, 10.0), 4.0) == pytest.approx(beyond_t(1.5, 4.0), rel=1e-9)
+    assert decide(0.0, 5.0, LIMITS, dof=3.0).probability == pytest.approx(1 - 2 * beyond_t(2.0, 3.0), rel=1e-9)
+    # whole degrees of freedom, as k has them: at the edge of U the risk is the one that k leaves
+    assert probability_inside(7.0, 2.0, (None, 10.0), 4.9) == probability_inside(7.0, 2.0, (None, 10.0), 4.0)
+    k = float(coverage_factor(4.9))
+    edge = decide(10.0 - k * 2.0, 2.0, (None, 10.0), k=k, dof=4.9)
+    assert edge.specific_risk == pytest.approx((1 - 0.9545) / 2, rel=1e-9)
+
+
+@pytest.mark.parametrize("dof", [-1.0, math.nan])
+def test_degrees_of_freedom_that_are_none_are_refused(dof):
+    with pytest.raises(BadInput) as caught:
+        decide(0.0, 1.0, LIMITS, dof=dof)
+    assert caught.value.code == "decision.dof"
+
+
+def test_what_the_preset_protects_falls_with_the_degrees_of_freedom():
+    assert protection_of_preset(math.inf) == pytest.approx(float(ndtr(1.65)))
+    for dof in (2.0, 6.0, 20.0):
+        assert protection_of_preset(dof) == pytest.approx(1 - beyond_t(1.65, dof), rel=1e-9)
+        found = decide(10 - 1.65 * 2.0, 2.0, (None, 10.0), rule="guard-band-1.65u", dof=dof)
+        assert (found.outcome, found.guard_band_mm) == ("pass", 1.65 * 2.0)
+        assert found.probability == pytest.approx(protection_of_preset(dof))
 
 
 def test_two_limits_need_a_wider_guard_band_and_no_jump_where_nothing_passes():

@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 import json
+import math
 from dataclasses import replace
 
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from scipy.special import stdtr, stdtrit
 
 import labkit
+from labkit import format as text
 from labkit.bench.conditions import Conditions
 from labkit.bench.read_about import read_about
 from labkit.calibration.checks import Check, say_capability
@@ -23,6 +26,7 @@ from labkit.metrology.risk import Process
 from labkit.paths import sample_data
 from labkit.problems import BadFile, BadInput
 from labkit.sheet.content import content
+from labkit.sheet.decisions import _global
 
 LIMITS = (-0.01, 0.01)
 RISK = {"rule": "guard-band-risk", "risk": 0.05}
@@ -52,9 +56,12 @@ def result(readings) -> labkit.Calibration:
 
 def test_a_stated_risk_reaches_every_decision(result):
     for each in result.checks:
-        expected = decide(each.deviation_mm, each.u_mm, (-0.005, 0.005), k=each.k, **RISK)
+        expected = decide(each.deviation_mm, each.u_mm, (-0.005, 0.005), k=each.k, dof=each.dof, **RISK)
         assert each.decision == expected
-        assert each.decision.guard_band_mm == pytest.approx(1.645 * each.u_mm, rel=1e-3)
+        assert 10 < each.dof < 1000
+        quantile = float(stdtrit(math.floor(each.dof), 0.95))
+        assert quantile > 1.647
+        assert each.decision.guard_band_mm == pytest.approx(quantile * each.u_mm, rel=1e-6)
 
 
 def test_the_record_keeps_risk_and_process(result):
@@ -71,7 +78,7 @@ def test_a_record_from_before_has_no_risk_and_is_read_all_the_same(readings):
     for options in (record["inputs"]["options"], record["inputs"]["about"]):
         del options["risk"], options["process_mm"]
     for each in record["results"]["checks"] + record["results"]["as_found"]:
-        del each["decision"]["risk"]
+        del each["decision"]["risk"], each["dof"]
     assert labkit.Calibration.from_dict(record).options.risk is None
     assert "Guard band w, µm" in said(content(record).to_dict())
 
@@ -290,6 +297,40 @@ def test_a_rule_of_thumb_says_that_it_is_one():
     assert "only 1.7 times as wide as ±U" in str(cautions[0])
     assert "Common practice asks for 4" in str(cautions[0])
     assert "no standard says so" in str(cautions[0])
+
+
+@pytest.mark.parametrize(("dof", "percent"), [(4.0, "91 %"), (6.9, "92 %"), (math.inf, None), (60.0, None)])
+def test_what_the_preset_of_165_u_protects_with_few_repeats_is_said(dof, percent):
+    cautions: list = []
+    say_capability([replace(check(0.0, 0.001, rule="guard-band-1.65u"), dof=dof)], cautions)
+    assert [each.code for each in cautions] == ([] if percent is None else ["check.preset_protects_less"])
+    if percent is not None:
+        assert f"At C-1 the guard band of 1.65·u protects {percent} only, not 95 %" in str(cautions[0])
+    others: list = []
+    say_capability([replace(check(0.0, 0.001), dof=dof)], others)
+    assert others == []
+
+
+def test_what_a_rule_lets_through_knows_how_few_repeats_u_rests_on(readings):
+    few = replace(check(0.0, 0.002, **RISK), dof=5.0)
+    few = replace(few, decision=decide(0.0, 0.002, LIMITS, dof=5.0, **RISK))
+    at_limit = operating(few, [0.01])
+    assert at_limit.guard_band_mm == few.decision.guard_band_mm
+    assert at_limit.probability["pass"][0] == pytest.approx(0.05, abs=1e-3)
+    w = few.decision.guard_band_mm
+    assert at_limit.probability["pass"][0] == pytest.approx(
+        float(stdtr(5, -w / 0.002) - stdtr(5, -(0.02 - w) / 0.002)), rel=1e-9
+    )
+    process = Process(0.0, 0.005)
+    known = replace(few, dof=math.inf)
+    assert few.global_risk(process).consumer > 1.1 * known.global_risk(process).consumer
+    # the sheet, from the record, says what the page says from the result
+    result = labkit.calibrate(readings, tolerance=0.005, process=(0.001, 0.004), **RISK)
+    for mine, theirs in zip(result.checks, result.to_dict()["results"]["checks"], strict=True):
+        found = mine.global_risk(result.options.process)
+        assert _global(theirs, result.options.process) == [
+            text.probability(found.consumer), text.probability(found.producer)
+        ]  # fmt: skip
 
 
 def test_indices_and_global_risk_of_a_check():

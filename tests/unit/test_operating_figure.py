@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from scipy.special import ndtr
+from scipy.special import stdtr
 
 import labkit
 from labkit import charts
@@ -38,11 +38,12 @@ def test_the_lines_are_the_probabilities_of_the_rule(result):
     figure = charts.operating_figure(result)
     check = least_known(result.checks)
     x, y = np.array(trace(figure, "pass").x) / 1000, np.array(trace(figure, "pass").y) / 100
-    u, w = check.u_mm, check.decision.guard_band_mm
-    expected = ndtr((0.005 - w - x) / u) - ndtr((-0.005 + w - x) / u)
+    u, w, dof = check.u_mm, check.decision.guard_band_mm, np.floor(check.dof)
+    assert 3 < dof < 1000
+    expected = stdtr(dof, (0.005 - w - x) / u) - stdtr(dof, (-0.005 + w - x) / u)
     assert y == pytest.approx(np.maximum(expected, 0), abs=1e-9)
     inside = np.array(trace(figure, "conditional pass").y) / 100
-    assert inside == pytest.approx(ndtr((0.005 - x) / u) - ndtr((-0.005 - x) / u), abs=1e-9)
+    assert inside == pytest.approx(stdtr(dof, (0.005 - x) / u) - stdtr(dof, (-0.005 - x) / u), abs=1e-9)
     assert np.all(np.array(trace(figure, "conditional fail").y) >= 100 * inside - 1e-9)
 
 

@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from scipy.integrate import quad
-from scipy.special import ndtr
+from scipy.special import ndtr, stdtr
 
 from labkit.metrology import decide
 from labkit.metrology.conformity import RULES
@@ -81,6 +81,43 @@ def test_global_risks_agree_with_drawn_rigs():
         assert abs(risk - share) < 4 * math.sqrt(risk / true.size)
 
 
+@pytest.mark.parametrize("dof", [1.0, 2.0, 5.0, 30.0, 400.0])
+@pytest.mark.parametrize("limits", [LIMITS, (None, 10.0)])
+def test_global_risks_with_few_degrees_of_freedom_agree_with_quadrature(limits, dof):
+    """The measured deviation is Student's t about the true one."""
+    process, w, u = Process(2.0, 5.0), 3.0, 2.0
+    high, low = 10.0 - w, -math.inf if limits[0] is None else -10.0 + w
+    lower = -np.inf if limits[0] is None else -10.0
+
+    def accepted(true):
+        return float(stdtr(dof, (high - true) / u) - (stdtr(dof, (low - true) / u) if low > -math.inf else 0.0))
+
+    def density(true):
+        return math.exp(-0.5 * ((true - 2.0) / 5.0) ** 2) / 5.0 / math.sqrt(2 * math.pi)
+
+    def over(integrand, start, end):
+        ends = [start, *(each for each in range(-80, 81, 2) if start < each < end), end]
+        return sum(quad(integrand, a, b, epsabs=1e-14)[0] for a, b in pairwise(ends))
+
+    found = global_risk(limits, w, u, process, dof)
+    beyond = over(lambda x: density(x) * accepted(x), 10.0, 80.0)
+    if lower > -np.inf:
+        beyond += over(lambda x: density(x) * accepted(x), -80.0, lower)
+    assert found.consumer == pytest.approx(beyond, rel=1e-7)
+    inside = over(lambda x: density(x) * (1 - accepted(x)), max(lower, -80.0), 10.0)
+    assert found.producer == pytest.approx(inside, rel=1e-7)
+
+
+def test_few_degrees_of_freedom_run_into_none_missing():
+    process = Process(2.0, 5.0)
+    known = global_risk(LIMITS, 3.0, 2.0, process)
+    almost = global_risk(LIMITS, 3.0, 2.0, process, 1e8)
+    assert almost.consumer == pytest.approx(known.consumer, rel=1e-6)
+    assert global_risk(LIMITS, 3.0, 2.0, process, 4.0).consumer > 1.1 * known.consumer
+    w = guard_band_for_global_risk(0.005, LIMITS, 2.0, process, 4.0)
+    assert global_risk(LIMITS, w, 2.0, process, 4.0).consumer == pytest.approx(0.005, rel=1e-6)
+
+
 def test_without_uncertainty_only_the_guard_band_errs():
     process = Process(0.0, 5.0)
     assert global_risk(LIMITS, 0.0, 0.0, process).to_dict() == pytest.approx({"consumer": 0.0, "producer": 0.0})
@@ -128,14 +165,15 @@ TRUE = np.linspace(-25, 25, 101)
 @pytest.mark.parametrize("limits", [LIMITS, (None, 10.0), (-10.0, None)])
 @pytest.mark.parametrize("rule", RULES)
 @pytest.mark.parametrize("outcomes", ["two", "four"])
-def test_the_operating_curve_counts_what_decide_says(limits, rule, outcomes):
+@pytest.mark.parametrize("dof", [math.inf, 3.0])
+def test_the_operating_curve_counts_what_decide_says(limits, rule, outcomes, dof):
     risk = 0.1 if rule == "guard-band-risk" else None
     rng = np.random.default_rng(3)
     true, u, drawn = 8.0, 3.0, 4000
-    curve = operating_curve([true], u, limits, rule=rule, outcomes=outcomes, risk=risk)
-    said = [
-        decide(true + error, u, limits, rule=rule, outcomes=outcomes, risk=risk) for error in rng.normal(0, u, drawn)
-    ]
+    how = {"rule": rule, "outcomes": outcomes, "risk": risk, "dof": dof}
+    curve = operating_curve([true], u, limits, **how)
+    errors = u * (rng.standard_normal(drawn) if math.isinf(dof) else rng.standard_t(dof, drawn))
+    said = [decide(true + error, u, limits, **how) for error in errors]
     assert curve.guard_band_mm == said[0].guard_band_mm
     assert set(curve.probability) == ({"pass", "fail"} if said[0].outcomes == "two" else {
         "pass", "conditional pass", "conditional fail", "fail"})  # fmt: skip
@@ -170,6 +208,7 @@ def test_narrowed_limits_move_inwards():
         (lambda: Process(math.nan, 1.0), "decision.process"),
         (lambda: global_risk((None, None), 0.0, 1.0, Process(0.0, 1.0)), "decision.no_limits"),
         (lambda: global_risk(LIMITS, math.nan, 1.0, Process(0.0, 1.0)), "decision.not_finite"),
+        (lambda: global_risk(LIMITS, 0.0, 1.0, Process(0.0, 1.0), -1.0), "decision.dof"),
         (lambda: guard_band_for_global_risk(0.0, LIMITS, 1.0, Process(0.0, 1.0)), "decision.risk"),
         (lambda: operating_curve([math.inf], 1.0, LIMITS), "decision.not_finite"),
         (lambda: operating_curve([0.0], -1.0, LIMITS), "decision.not_finite"),
