@@ -362,6 +362,14 @@ SENTENCES: Final[dict[str, str]] = {
     "background.not_read.hint": "Re-read with no target.",
     "background.moved": "The background moved by {moved:~2} {unit}; the limit is {limit:~2} {unit}.",
     "background.moved.hint": "Look for steel near the bench, then read it again.",
+    "background.no_limit": "The background moved by {moved:~2} {unit} between start and end. No limit is stated, and it "
+    "is not in the budget.",
+    "background.no_limit.hint": "State the largest change that you accept.",
+    "background.more_than_stated": "The background moved by {moved:~2} {unit} between start and end; the budget counts "
+    "the {stated:~2} {unit} that were stated for its drift.",
+    "background.more_than_stated.hint": "State a larger drift, or leave that out: what was read at the end then counts.",
+    "closing.background_only": "Only the background was read again at the end: the closing difference of the shims is "
+    "not known.",
     "closing.not_read": "Nothing was read again at the end: the closing difference is not known.",
     "closing.exceeded": "Closing difference at {point}: {difference_mm:µm}; the limit is {limit_mm:µm}.",
     "closing.exceeded.hint": "The rig drifted. Let it warm up and read again.",
@@ -444,6 +452,9 @@ SENTENCES: Final[dict[str, str]] = {
     "budget.seating.how": "how closely the target sits on the tip, weighted by the curve",
     "budget.background": "Background",
     "budget.background.how": "one reading without target, subtracted from all",
+    "budget.background_drift": "Drift of the background",
+    "budget.background_drift.u": "{own_u:~2} {own_unit}",
+    "budget.background_drift.how": "moved by {moved:~2} {unit} between start and end, rectangular",
     "budget.repeats": "Repeatability at the shims",
     "budget.repeats.how": "repeats on the shims, weighted by the curve",
     "budget.between": "The curve between the points",

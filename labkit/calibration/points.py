@@ -9,9 +9,10 @@ from typing import Any, Final
 
 import numpy as np
 
-from labkit.bench.conditions import Background, Conditions
+from labkit.bench.conditions import Conditions
 from labkit.bench.readings import Reading, Readings, by_point
 from labkit.bench.shims import ShimSet
+from labkit.calibration.background import BackgroundReading, read_background, stated_drift
 from labkit.calibration.order import say_order
 from labkit.curves import Points
 from labkit.curves.family import Array
@@ -66,34 +67,6 @@ class Point:
 
     def to_dict(self) -> dict[str, Any]:
         return dict(vars(self)) | {"shims": list(self.shims)}
-
-
-@dataclass(frozen=True)
-class BackgroundReading:
-    """
-    The indication with no target near.
-
-    Attributes
-    ----------
-    handled : str
-        "subtract", "inside" or "not shown".
-    value, u : float or None
-        Mean and its standard uncertainty, in the unit of the readings; None where it was not read.
-    closing : float or None
-        The mean read again at the end.
-    """
-
-    handled: Background
-    value: float | None = None
-    u: float | None = None
-    closing: float | None = None
-
-    @property
-    def subtracted(self) -> float:
-        return self.value if self.handled == "subtract" and self.value is not None else 0.0
-
-    def to_dict(self) -> dict[str, Any]:
-        return dict(vars(self))
 
 
 @dataclass(frozen=True)
@@ -192,9 +165,17 @@ class PointTable:
         return max(point.n for point in self.points)
 
     @property
+    def background_drift(self) -> float | None:
+        """
+        By how much the background that was subtracted has moved, in the unit of the signal; None where that is not
+        known, or where the laboratory states its drift itself.
+        """
+        return None if stated_drift(self.conditions) is not None else self.background.offset
+
+    @property
     def common_variance(self) -> float:
         """Variance that all points share because one background was subtracted from all, in the unit of the signal."""
-        return _common(self.background)
+        return self.background.common_variance
 
 
 def build_points(readings: Readings, conditions: Conditions) -> PointTable:
@@ -230,7 +211,7 @@ def build_points(readings: Readings, conditions: Conditions) -> PointTable:
     values = [np.array([row.value for row in groups[name]]) for name in names]
 
     variance = _variance(x, values, resolution, conditions, cautions)
-    background = _background(readings, conditions, variance, cautions)
+    background = read_background(readings, conditions, variance, cautions)
     means = np.array([group.mean() for group in values]) - background.subtracted
     sign = _sign(means, readings)
     _say_stragglers(stragglers(x, values, resolution), names, groups, cautions)
@@ -246,7 +227,7 @@ def build_points(readings: Readings, conditions: Conditions) -> PointTable:
     V_x = covariance_mm2(readings.shims, stacks, conditions)
     V_y = None
     if known_scale:
-        V_y = np.diag(variance.variance_of_mean(x, counts)) + _common(background)
+        V_y = np.diag(variance.variance_of_mean(x, counts)) + background.common_variance
     fitted = Points(x, sign * means, V_x if known_scale else np.zeros_like(V_x), V_y)
     u_y = np.sqrt(np.diag(V_y)) if V_y is not None else np.zeros(len(x))
     points = tuple(
@@ -297,11 +278,6 @@ def covariance_mm2(shims: ShimSet, stacks: Sequence[Sequence[str]], conditions: 
     return shims.covariance(stacks) + np.diag(extra)
 
 
-def _common(background: BackgroundReading) -> float:
-    """Variance that all points share because one background was subtracted from all."""
-    return background.u**2 if background.handled == "subtract" and background.u is not None else 0.0
-
-
 def _resolution(readings: Readings, conditions: Conditions, cautions: list[Caution]) -> float:
     """The display step; from the digits that were typed, with a caution, where it was not stated."""
     if conditions.resolution is not None:
@@ -320,35 +296,6 @@ def _resolution(readings: Readings, conditions: Conditions, cautions: list[Cauti
     else:
         cautions.append(Caution("conditions.resolution_of_signal", {"step": step, "unit": readings.unit}))
     return step
-
-
-def _background(
-    readings: Readings, conditions: Conditions, variance: VarianceFunction, cautions: list[Caution]
-) -> BackgroundReading:
-    rows = [row.value for row in readings.with_role("background") if row.counts]
-    closing = [row.value for row in readings.with_role("closing-background") if row.counts]
-    handled: Background = conditions.background or ("subtract" if readings.signal == "raw" and rows else "inside")
-    if not rows:
-        if handled == "not shown":
-            return BackgroundReading(handled)
-        cautions.append(Caution("background.not_read"))
-        return BackgroundReading(handled)
-    n = len(rows)
-    # read once, it scatters as at the thickest shim: no target is an endless wall
-    spread = np.var(rows, ddof=1) / n if n > 1 else float(variance.variance(variance.high))
-    u = float(np.sqrt(max(spread, variance.resolution**2 / 12)))
-    found = BackgroundReading(handled, float(np.mean(rows)), u, float(np.mean(closing)) if closing else None)
-    if found.closing is not None and conditions.background_limit is not None:
-        moved = abs(found.closing - float(np.mean(rows)))
-        if moved > conditions.background_limit:
-            cautions.append(
-                Caution("background.moved", {"moved": moved, "limit": conditions.background_limit, **_unit(readings)})
-            )
-    return found
-
-
-def _unit(readings: Readings) -> dict[str, str]:
-    return {"unit": "mm" if readings.signal == "thickness" else readings.unit}
 
 
 def _sign(means: Array, readings: Readings) -> int:

@@ -16,6 +16,7 @@ from labkit.bench.conditions import Conditions
 from labkit.bench.influences import check_influences, not_considered
 from labkit.bench.readings import Readings, Signal, by_point
 from labkit.calibration.advice import Advice
+from labkit.calibration.background import DRIFT
 from labkit.calibration.checks import Check, Correct, Criterion, check_shims, say_capability
 from labkit.calibration.one_thread import on_one_thread
 from labkit.calibration.options import (
@@ -136,8 +137,8 @@ def calibrate(
     closing = _closing(table, curve)
     uncertainty = _uncertainty(table, flexible, closing)
     _say_curve(table, comparison, curve, options, cautions)
-    _say_closing(closing, cautions)
-    _say_influences(conditions, readings.signal, cautions)
+    _say_closing(table, closing, cautions)
+    _say_influences(table, cautions)
 
     result = Calibration(
         id or str(uuid6.uuid7()),
@@ -256,20 +257,24 @@ def _uncertainty(table: PointTable, flexible: FlexibleCurve | None, closing: Seq
     return Uncertainty(table, flexible, max((each.difference_mm for each in closing), key=abs, default=None))
 
 
-def _say_closing(closing: Sequence[Closing], cautions: list[Caution]) -> None:
+def _say_closing(table: PointTable, closing: Sequence[Closing], cautions: list[Caution]) -> None:
     if not closing:
-        cautions.append(Caution("closing.not_read"))
+        read = table.background.closing is not None
+        cautions.append(Caution("closing.background_only" if read else "closing.not_read"))
     for each in closing:
         if each.exceeded:
             params = {"point": each.point, "difference_mm": abs(each.difference_mm), "limit_mm": each.limit_mm}
             cautions.append(Caution("closing.exceeded", params))
 
 
-def _say_influences(conditions: Conditions, signal: Signal, cautions: list[Caution]) -> None:
+def _say_influences(table: PointTable, cautions: list[Caution]) -> None:
+    conditions = table.conditions
     for each in conditions.influences:
         if each.code == "groove" and not each.off and (params := each.params(""))["bridged_mm"] > 0:
             cautions.append(Caution("budget.bridged", params))
-    forgotten = not_considered(conditions.influences, signal)
+    forgotten = not_considered(conditions.influences, table.readings.signal)
+    if table.background_drift is not None:
+        forgotten = tuple(code for code in forgotten if code != DRIFT)
     if forgotten:
         cautions.append(Caution("budget.not_considered", {"influences": list(forgotten)}))
 

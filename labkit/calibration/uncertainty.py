@@ -297,6 +297,11 @@ class Uncertainty:
         if self.closing_mm is not None:
             drift = np.full(x.shape, abs(self.closing_mm) / math.sqrt(3.0))
             terms.append(Term("budget.closing", drift, params={"closing_mm": self.closing_mm}, shape="rectangular"))
+        if (moved := self.table.background_drift) is not None:
+            limit = np.full(x.shape, abs(moved)) / np.abs(curve.slope(x))
+            unit = "mm" if self.table.readings.signal == "thickness" else self.table.readings.unit
+            named = {"moved": moved, "unit": unit, "own_u": abs(moved) / math.sqrt(3.0), "own_unit": unit}
+            terms.append(Term("budget.background_drift", limit / math.sqrt(3.0), params=named, shape="rectangular"))
         for line in conditions.own_lines:
             dof = math.inf if line.dof is None else line.dof
             own = {"name": line.name, "how": line.how}
