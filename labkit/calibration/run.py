@@ -34,6 +34,7 @@ from labkit.curves import Curve, family_named
 from labkit.curves.compare import MONOTONE_DOUBTED, MONOTONE_REFUSED, Comparison, compare
 from labkit.curves.family import Array
 from labkit.curves.flexible import FlexibleCurve
+from labkit.curves.plan import reaches
 from labkit.metrology import Budget, BudgetLine
 from labkit.metrology.conformity import Outcomes, Rule
 from labkit.problems import BadInput, Caution
@@ -286,7 +287,7 @@ def _say_curve(
     row = comparison[curve.family]
     flexible = comparison.flexible
     low, high = curve.range
-    if options.working_range_mm[0] < low or options.working_range_mm[1] > high:
+    if not all(each.any() for each in reaches(curve.range, options.working_range_mm)):
         cautions.append(Caution("curve.range_not_covered", {"low_mm": low, "high_mm": high}))
     between = sorted(point.x_mm for point in table.points)[1:-1]
     if not any(options.working_range_mm[0] < x < options.working_range_mm[1] for x in between):

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 
 from labkit.curves.design import best_set
 from labkit.curves.family import Array, Signal
@@ -19,6 +19,32 @@ NOISE: Final = 0.05
 
 PLANNED: Final = 7
 """Shims to plan for: from seven on, simulated calibrations hold their U (tests/benchmarks/coverage.py)."""
+
+SHORT: Final = 0.01
+"""
+The share of an end of the working range by which a shim may fall short of it and still span it: shims are never exactly
+what they are called. Common practice, no source.
+"""
+
+
+def reaches(x_mm: ArrayLike, working_range: tuple[float, float]) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+    """
+    Which thicknesses reach the ends of the working range, within `SHORT`.
+
+    Parameters
+    ----------
+    x_mm : array_like, shape (n,)
+        [mm]
+    working_range : (float, float)
+        [mm]
+
+    Returns
+    -------
+    lower, upper : ndarray of bool, shape (n,)
+    """
+    x = np.asarray(x_mm, dtype=np.float64)
+    low, high = working_range
+    return x <= low * (1 + SHORT), x >= high * (1 - SHORT)
 
 
 @dataclass(frozen=True)
@@ -62,10 +88,7 @@ def end_shims(shims_mm: ArrayLike, working_range: tuple[float, float] | None = N
         nearest to it.
     """
     x = np.asarray(shims_mm, dtype=np.float64)
-    low, high = working_range or (float(x.min()), float(x.max()))
-    # a shim that falls short of the end by a hundredth still spans it: shims are never exactly what they are called
-    below = np.flatnonzero(x <= low * 1.01)
-    above = np.flatnonzero(x >= high * 0.99)
+    below, above = map(np.flatnonzero, reaches(x, working_range or (float(x.min()), float(x.max()))))
     lower = below[np.argmax(x[below])] if len(below) else np.argmin(x)
     upper = above[np.argmin(x[above])] if len(above) else np.argmax(x)
     return int(lower), int(upper)

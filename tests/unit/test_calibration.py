@@ -15,6 +15,7 @@ import pytest
 from labkit import Calibration, Conditions, calibrate, read_readings
 from labkit.bench.conditions import OwnLine
 from labkit.calibration.record import schema
+from labkit.curves.plan import SHORT, end_shims
 from labkit.problems import BadInput
 
 SAMPLES = Path(__file__).resolve().parents[2] / "sample_data"
@@ -488,6 +489,18 @@ def test_a_working_range_beyond_the_points_is_said_and_judged_where_there_are_po
     assert "curve.range_not_covered" in codes(result)
     assert 0.3 <= result.budget.at_mm <= 2.2
     assert np.isfinite(result.to_dict()["results"]["budget"]["U_mm"])
+
+
+@pytest.mark.parametrize("end", [0, 1])
+@pytest.mark.parametrize(("short", "said"), [(0.9 * SHORT, False), (1.2 * SHORT, True)])
+def test_the_plan_and_the_calibration_agree_on_what_spans_the_working_range(end, short, said):
+    """A shim that the plan takes as an end shim is not said to leave the range uncovered afterwards."""
+    x = [0.3, 0.6, 1.0, 1.5, 2.2]
+    working = (0.3 / (1 + short), 2.2) if end == 0 else (0.3, 2.2 / (1 - short))
+    box = [0.1, *x, 9.0]
+    taken = end_shims(box, working)[end]
+    assert (box[taken] in x) is not said
+    assert ("curve.range_not_covered" in codes(calibrate(five(), working_range=working))) is said
 
 
 def test_indications_that_do_not_move_are_not_used_backwards():
