@@ -739,6 +739,9 @@ SENTENCES: Final[dict[str, str]] = {
     "next.one_repeat_as_good": "One more reading at {shim} ({x_mm:mm}) would buy as much as {new}.",
     "next.no_repeats_as_good": "{most} more readings at any one shim already read would not buy as much as {new}.",
     "next.again": "Read before: more repeats.",
+    "next.target_too_small": "The target of {target_mm:U} cannot be reached: the laboratory is accredited for no U below "
+    "{smallest_mm:U}.",
+    "next.smallest_reached": "No point lowers U further: the laboratory is accredited for no U below {smallest_mm:U}.",
     "plan.read": "Read these {count} of the {all} shims, in this order: {shims}. The first two span the working range; the "
     "others leave the curve the least room between them.",
     "plan.few": "The box holds too few shims for this working range: {shims}. A curve needs three thicknesses.",
@@ -750,7 +753,8 @@ SENTENCES: Final[dict[str, str]] = {
     "next.widest_gap": "Widest gap, from {low_mm:mm} to {high_mm:mm}.",
     "next.second_gap": "The next widest gap, from {low_mm:mm} to {high_mm:mm}.",
     "next.gap": "Between {low_mm:mm} and {high_mm:mm}.",
-    "next.end": "Towards the end of the working range.",
+    "next.end": "The points do not reach this end of the working range yet.",
+    "next.towards_end": "Towards the end of the working range.",
     "next.outside": "Outside the working range.",
     # ---- what a calibration shows ----
     "result.too_few_points": "A curve needs three thicknesses; {count} are read.",

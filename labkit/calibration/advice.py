@@ -19,7 +19,8 @@ from labkit.curves.compare import Comparison
 from labkit.curves.family import Array
 from labkit.curves.flexible import FlexibleCurve
 from labkit.curves.foretell import prospect
-from labkit.curves.next_point import NextPoints, Offer, rank_next
+from labkit.curves.next_point import lowered, rank_next
+from labkit.curves.offers import NextPoints, Offer
 
 
 @dataclass(frozen=True, eq=False)
@@ -71,11 +72,13 @@ class Advice:
             partial(self._expanded, flexible),
             self.options.target_u_mm,
             repeats,
+            self._smallest,
         )
 
     def expanded_with(self, shims: Sequence[str], thickness_mm: ArrayLike) -> Array | None:
         """
-        Expanded uncertainty [mm] of a corrected reading once these shims are read too, as `next_points` foretells it.
+        Expanded uncertainty [mm] of a corrected reading once these shims are read too, as `next_points` foretells it:
+        by the flexible curve, and no smaller than the laboratory is accredited for.
 
         Parameters
         ----------
@@ -102,7 +105,12 @@ class Advice:
         outlook = prospect(flexible, self.table.with_shims(telling, repeats, flexible.value), np.ravel(x))
         plain = self.table.variance.variance_of_mean([self.table.reference((name,)) for name in telling], repeats)
         lost = outlook.variance_lost(range(len(telling)), np.array([told[name] for name in telling]) - plain)
-        return np.sqrt(np.maximum(U**2 - k**2 * lost.reshape(x.shape), 0.0))
+        return lowered(U, k, lost.reshape(x.shape), self._smallest)
+
+    @property
+    def _smallest(self) -> float:
+        """The smallest U [mm] that may be stated; 0 where the laboratory names none."""
+        return self.table.conditions.smallest_U_mm or 0.0
 
     @property
     def _flexible(self) -> FlexibleCurve | None:

@@ -23,7 +23,7 @@ from labkit.curves import Curve
 from labkit.curves.compare import Comparison
 from labkit.curves.family import Array
 from labkit.curves.inverse import thickness
-from labkit.curves.next_point import NextPoints
+from labkit.curves.offers import NextPoints
 from labkit.metrology import Budget
 from labkit.problems import BadInput, Caution, Reason
 

@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
-from typing import Any, Final, Literal, NamedTuple, TypeAlias
+from typing import Final, NamedTuple, TypeAlias
 
 import numpy as np
 
@@ -12,15 +11,9 @@ from labkit.curves.curve import Points
 from labkit.curves.family import Array
 from labkit.curves.flexible import FlexibleCurve
 from labkit.curves.foretell import prospect
+from labkit.curves.offers import WORTHWHILE, Candidate, NextPoints, Offer, Stop, Target
+from labkit.curves.plan import reaches
 from labkit.problems import Reason
-
-Stop = Literal["go on", "target reached", "no longer helps", "not reachable", "nothing at hand"]
-
-Target: TypeAlias = float | Callable[[Array], Array] | None
-"""The expanded uncertainty to reach [mm]: a number, or one by thickness [mm]; None where there is none."""
-
-WORTHWHILE: Final = 0.05
-"""A point that lowers the criterion by less than this share is not worth its readings."""
 
 ALIKE: Final = 0.75
 """
@@ -33,122 +26,6 @@ MOST_REPEATS: Final = 50
 """More further readings of one shim than this are not advised."""
 
 
-@dataclass(frozen=True)
-class Offer:
-    """
-    A shim that could be read, for the first time or again.
-
-    Attributes
-    ----------
-    name : str
-    x_mm : float
-    V_mean : callable
-        Variance of the mean of n readings, as an indication of its own [square of the unit of y]; infinite where more
-        readings tell nothing.
-    again : bool
-        Whether it has been read before.
-    spread_mm : float or None
-        How far the formulas that are not rejected lie apart there [mm]; None where none was tested.
-    """
-
-    name: str
-    x_mm: float
-    V_mean: Callable[[int], float]
-    again: bool = False
-    spread_mm: float | None = None
-
-
-@dataclass(frozen=True)
-class Candidate:
-    """
-    An offer, with what it would bring.
-
-    Attributes
-    ----------
-    name : str
-    x_mm : float
-    before, after : float
-        Largest U over its target within the working range, now and after; over 1 mm where there is no target.
-    U_before_mm, U_after_mm : float
-        Expanded uncertainty where it is largest for its target, now and after [mm].
-    readings : int
-        What it costs.
-    reason : Reason
-    again : bool
-        Whether the shim has been read before: more repeats.
-    mean_before, mean_after : float
-        Quadratic mean of U over its target within the working range; over 1 mm where there is no target.
-    mean_U_before_mm, mean_U_after_mm : float
-        Quadratic mean of U within the working range [mm].
-    spread_mm : float or None
-        How far the formulas that are not rejected lie apart there [mm].
-    """
-
-    name: str
-    x_mm: float
-    before: float
-    after: float
-    U_before_mm: float
-    U_after_mm: float
-    readings: int
-    reason: Reason
-    again: bool = False
-    mean_before: float = 0.0
-    mean_after: float = 0.0
-    mean_U_before_mm: float = 0.0
-    mean_U_after_mm: float = 0.0
-    spread_mm: float | None = None
-
-    @property
-    def U_gain_per_reading_mm(self) -> float:
-        """By how much each reading lowers the largest U [mm]."""
-        return (self.U_before_mm - self.U_after_mm) / self.readings
-
-    def to_dict(self) -> dict[str, Any]:
-        found = dict(vars(self)) | {"U_gain_per_reading_mm": self.U_gain_per_reading_mm}
-        return found | {"reason": self.reason.to_dict()}
-
-
-@dataclass(frozen=True)
-class NextPoints:
-    """
-    The shims at hand, best first, and whether to go on.
-
-    Attributes
-    ----------
-    ranking : tuple of Candidate
-        New shims, and more repeats of those that were read where these are worth their readings.
-    stop : str
-        "go on", "target reached", "no longer helps", "not reachable" or "nothing at hand".
-    reason : Reason
-    repeats : Reason or None
-        How many more repeats of one shim buy as much as the best new shim; None where that brings nothing.
-    """
-
-    ranking: tuple[Candidate, ...]
-    stop: Stop
-    reason: Reason
-    repeats: Reason | None = None
-
-    @property
-    def best(self) -> Candidate | None:
-        """The shim to read next; None where it is time to stop."""
-        return self.ranking[0] if self.ranking and self.stop in ("go on", "not reachable") else None
-
-    @property
-    def new(self) -> tuple[Candidate, ...]:
-        """The shims that have not been read, best first."""
-        return tuple(each for each in self.ranking if not each.again)
-
-    def to_dict(self) -> dict[str, Any]:
-        return {
-            "ranking": [each.to_dict() for each in self.ranking],
-            "stop": self.stop,
-            "reason": self.reason.to_dict(),
-            "repeats": self.repeats.to_dict() if self.repeats else None,
-        }
-
-
 def rank_next(
     curve: FlexibleCurve,
     offers: Sequence[Offer],
@@ -157,6 +34,7 @@ def rank_next(
     expanded: Callable[[Array], tuple[Array, Array]],
     target: Target,
     readings: int,
+    smallest_mm: float = 0.0,
 ) -> NextPoints:
     """
     Rank the shims at hand, and more repeats of those that were read.
@@ -177,6 +55,8 @@ def rank_next(
         The expanded uncertainty to reach; where None the largest U itself is what counts.
     readings : int
         How many readings an offer costs.
+    smallest_mm : float
+        The smallest U that may be stated [mm]: none is foretold below it, and where it is reached it is time to stop.
 
     Returns
     -------
@@ -192,12 +72,28 @@ def rank_next(
     Amplitude and length of the flexible curve are kept, with their weights: the variance can then only fall. After
     the shim is really read they are estimated again, and U may come out larger than was foretold.
     """
-    outlook = _Outlook(curve, offers, points, working_range, expanded, target, readings)
+    outlook = _Outlook(curve, offers, points, working_range, expanded, target, readings, smallest_mm)
     candidates = [outlook.candidate(i) for i in range(len(offers))]
     candidates = [each for each in candidates if not each.again or _worthwhile(each)]
     ranking = tuple(_ordered(candidates, _KEYS))
     stop, reason = _stop(ranking, outlook, target is not None)
     return NextPoints(ranking, stop, reason, _repeats(ranking, outlook))
+
+
+def lowered(U: Array, k: Array, variance_lost: Array, smallest_mm: float) -> Array:
+    """
+    U [mm] once the variance of the thickness found has fallen: no smaller than may be stated, and no larger than it is.
+
+    Parameters
+    ----------
+    U, k : ndarray
+        Now [mm].
+    variance_lost : ndarray, shape of U
+        [mm²]
+    smallest_mm : float
+    """
+    then = np.sqrt(np.maximum(U**2 - k**2 * variance_lost, 0.0))
+    return np.asarray(np.fmin(np.maximum(then, smallest_mm), U))
 
 
 class _Judged(NamedTuple):
@@ -229,8 +125,10 @@ class _Outlook:
         expanded: Callable[[Array], tuple[Array, Array]],
         target: Target,
         readings: int,
+        smallest_mm: float,
     ) -> None:
         self.curve, self.offers, self.working_range, self.readings = curve, offers, working_range, readings
+        self.smallest_mm = smallest_mm
         grid = np.linspace(*working_range, 61)
         U, self._k = expanded(grid)
         # far beyond the points the curve knows nothing, and U may have no number; more than all is no worse than all
@@ -254,8 +152,12 @@ class _Outlook:
         if not np.isfinite(V):
             return self.now
         lost = self._prospect.variance_lost([i], V - offer.V_mean(self.readings) if n != self.readings else 0.0)
-        U = np.sqrt(np.maximum(self._U**2 - self._k**2 * lost, 0.0))
-        return self._judge(np.fmin(U, self._U))
+        return self._judge(lowered(self._U, self._k, lost, self.smallest_mm))
+
+    @property
+    def at_smallest(self) -> bool:
+        """Whether U is already the smallest that may be stated, where it is largest for its target."""
+        return self.now.U_mm <= self.smallest_mm * (1 + 1e-9)
 
     def candidate(self, i: int) -> Candidate:
         offer = self.offers[i]
@@ -350,6 +252,10 @@ def _no_further(ranking: Sequence[Candidate], outlook: _Outlook, target_mm: floa
         count, offer = enough
         params = {"target_mm": target_mm, "shim": offer.name, "readings": count}
         return stop, Reason("next.out_of_reach_repeats", params)
+    if target_mm is not None and target_mm < outlook.smallest_mm:
+        return stop, Reason("next.target_too_small", {"target_mm": target_mm, "smallest_mm": outlook.smallest_mm})
+    if target_mm is None and outlook.at_smallest:
+        return stop, Reason("next.smallest_reached", {"smallest_mm": outlook.smallest_mm})
     if not new:
         return stop, Reason("next.nothing_at_hand")
     if target_mm is None:
@@ -375,10 +281,13 @@ def _reason(offer: Offer, curve: FlexibleCurve, working_range: tuple[float, floa
     x, read = offer.x_mm, np.sort(curve.points.x)
     if offer.again:
         return Reason("next.again")
+    lower, upper = (bool(each.any()) for each in reaches(read, working_range))
+    if (x < read[0] and not lower) or (x > read[-1] and not upper):
+        return Reason("next.end")
     if not working_range[0] <= x <= working_range[1]:
         return Reason("next.outside")
     if x < read[0] or x > read[-1]:
-        return Reason("next.end")
+        return Reason("next.towards_end")
     scale = np.log1p(read / curve.L)
     gaps = np.diff(scale)
     place = int(np.clip(np.searchsorted(read, x) - 1, 0, len(gaps) - 1))

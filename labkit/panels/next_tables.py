@@ -6,7 +6,7 @@ from typing import Final
 
 from labkit import format as text_of
 from labkit.calibration.result import Calibration
-from labkit.curves.next_point import WORTHWHILE, Candidate, NextPoints
+from labkit.curves.offers import WORTHWHILE, Candidate, NextPoints
 from labkit.panels import wording
 from labkit.panels.shell import mark
 from labkit.panels.wording import head, quiet, row, safe, say, table

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 
 from labkit import format as text
-from labkit.curves.next_point import NextPoints
+from labkit.curves.offers import NextPoints
 from labkit.messages import sentence
 from labkit.units import from_mm, small_unit
 from labkit.workflow.calibrate_model import CalibrateModel

@@ -126,6 +126,46 @@ def test_more_repeats_are_foretold_like_more_shims(results: dict[str, labkit.Cal
         assert result.expanded_with([each.name], grid).max() == pytest.approx(each.U_after_mm, rel=1e-6)
 
 
+# ---- no smaller U than the laboratory is accredited for ----
+
+
+def accredited(name: str, smallest_mm: float, **options: object) -> labkit.Calibration:
+    conditions = labkit.Conditions(smallest_U_mm=smallest_mm)
+    return labkit.calibrate(readings(name), conditions=conditions, **options)
+
+
+def test_no_smaller_U_is_foretold_than_the_laboratory_may_state() -> None:
+    plain = labkit.calibrate(readings("ends_only"), conditions=labkit.Conditions())
+    grid = np.linspace(*plain.options.working_range_mm, 61)
+    best = plain.next_points.best
+    assert best is not None
+    smallest = (best.U_before_mm + best.U_after_mm) / 2
+    result = accredited("ends_only", smallest)
+    for names_of in ([], [best.name], [best.name, "B-7"]):
+        assert result.expanded_with(names_of, grid).min() == pytest.approx(smallest, rel=1e-6)
+        assert result.expanded_with(names_of, grid).min() >= smallest * (1 - 1e-12)
+    assert all(each.U_after_mm >= smallest * (1 - 1e-12) for each in result.next_points.ranking)
+    assert result.next_points.best.U_after_mm == pytest.approx(smallest)
+
+
+def test_where_the_smallest_U_is_reached_it_is_time_to_stop() -> None:
+    U = float(labkit.calibrate(readings("ends_only"), conditions=labkit.Conditions()).budget.U_mm)
+    found = accredited("ends_only", 2 * U).next_points
+    assert (found.stop, found.best, found.repeats) == ("no longer helps", None, None)
+    assert found.reason.code == "next.smallest_reached"
+    assert found.reason.params == {"smallest_mm": 2 * U}
+
+
+def test_a_target_below_the_smallest_U_is_out_of_reach_for_that_reason() -> None:
+    U = float(labkit.calibrate(readings("ends_only"), conditions=labkit.Conditions()).budget.U_mm)
+    found = accredited("ends_only", 2 * U, target_u=U).next_points
+    assert (found.stop, found.best) == ("no longer helps", None)
+    assert found.reason.code == "next.target_too_small"
+    assert "cannot be reached: the laboratory is accredited for no U below" in str(found.reason)
+    reached = accredited("ends_only", 2 * U, target_u=2.1 * U).next_points
+    assert reached.stop == "target reached"
+
+
 # ---- the formulas ----
 
 

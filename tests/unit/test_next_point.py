@@ -11,7 +11,8 @@ from scipy.linalg import block_diag
 
 from labkit.curves import Points, fit
 from labkit.curves.foretell import prospect
-from labkit.curves.next_point import ALIKE, MOST_REPEATS, Offer, rank_next
+from labkit.curves.next_point import ALIKE, MOST_REPEATS, rank_next
+from labkit.curves.offers import Offer
 from tests.held_curve import with_points
 
 U_SHIM, U_READING = 0.0005, 2.0
@@ -153,6 +154,27 @@ def test_each_place_has_its_reason():
         1.2: "next.widest_gap",
         1.8: "next.gap",
         2.2: "next.end",
+        5.0: "next.end",  # beyond the working range, whose end no point reaches yet
+    }
+
+
+def test_an_end_shim_that_spans_the_working_range_is_advised_for_that_reason():
+    """It lies a little outside, as the one that spans a range usually does."""
+    found = ranked(curve_on(0.5, 0.8, 1.2, 1.7), (0.28, 1.0, 2.45), working=(0.3, 2.4))
+    assert found.best.x_mm in (0.28, 2.45)
+    assert {each.x_mm: each.reason.code for each in found.ranking} == {
+        0.28: "next.end",
+        1.0: "next.second_gap",
+        2.45: "next.end",
+    }
+
+
+def test_where_the_points_span_the_working_range_a_shim_beyond_it_is_outside():
+    found = ranked(curve_on(0.302, 0.8, 1.6, 2.39), (0.2, 0.301, 2.395, 5.0), working=(0.3, 2.4))
+    assert {each.x_mm: each.reason.code for each in found.ranking} == {
+        0.2: "next.outside",
+        0.301: "next.towards_end",  # the range is spanned but for less than a hundredth
+        2.395: "next.towards_end",
         5.0: "next.outside",
     }
 
