@@ -48,6 +48,11 @@ def data_folder(chosen: str | Path | None = None, *, demo: bool = False) -> Path
     return user_data_path("labkit-demo" if demo else "labkit", appauthor=False)
 
 
+def families_folder(data: Path) -> Path:
+    """Where a laboratory keeps its engineers' own curve families, in its data folder `data`."""
+    return data / "families"
+
+
 def _shipped(name: str) -> Path:
     in_wheel = _PACKAGE / name
     return in_wheel if in_wheel.is_dir() else _PACKAGE.parent / name

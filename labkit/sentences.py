@@ -299,6 +299,13 @@ SENTENCES: Final[dict[str, str]] = {
     "verify.unsigned": "Not one of our certificates: nobody signed it.",
     "verify.no_record": "Not one of our certificates: no readable record is attached.",
     "verify.too_large": "Not one of our certificates: what is attached is larger than {limit_mb} MB.",
+    "verify.own_family": "curve not recomputed: own family {family}",
+    "verify.disagrees_row": "Signed and unchanged, but the results at {x_mm:mm} do not follow from the attached table of "
+    "the curve. Do not use it.",
+    "verify.disagrees_check": "Signed and unchanged, but the result of check shim {shim} does not follow from the "
+    "attached table of the curve and the readings. Do not use it.",
+    "verify.disagrees_table": "Signed and unchanged, but its results cannot be held against the attached table of the "
+    "curve. Do not use it.",
     "verify.newer": "Intact, but made by a newer labkit ({schema}). Verify it with that one.",
     # ---- indications to correct ----
     "indications.empty": "There is no indication in it.",
@@ -532,6 +539,10 @@ SENTENCES: Final[dict[str, str]] = {
     "record.newer.hint": "Use labkit {version} or later.",
     "record.method": "This record was computed by {method}, which this labkit does not know.",
     "record.own_family": "This record used an own curve family, {family}, which is not registered here.",
+    "record.own_family.hint": "Put the file that the record holds into the folder families of the data folder.",
+    "record.own_family_differs": "The own curve family {family} is another one here than in this record "
+    "(SHA-256 {here} here, {there} there).",
+    "record.own_family_differs.hint": "Put the file that the record holds in its place, or calibrate again.",
     "record.broken": "This record is not complete: at {place}, {fault}.",
     "record.broken.hint": "Use the record as labkit wrote it.",
     # ---- the page Calibrate: fields ----
@@ -990,6 +1001,28 @@ SENTENCES: Final[dict[str, str]] = {
     "curve.unknown_family.hint": "Known: {known}.",
     "curve.name_taken": "A curve family {name} exists already.",
     "curve.name_taken.hint": "Give it another name, or register(…, replace=True).",
+    # ---- an engineer's own families ----
+    "own.broken": "Own curve families, {file}, line {line}: {why}. The families of this file are left out.",
+    "own.broken.hint": "Put the line right, then open the page or give the command again.",
+    "own.unreadable": "Own curve families: {file} cannot be read: {why}. Its families are left out.",
+    "own.not_a_file": "Own curve families: {file} is not a regular file, and was not run.",
+    "own.not_a_file.hint": "Put the file itself into the folder families, not a link.",
+    "own.writable": "Own curve families: others than its owner may write {file}. It was not run.",
+    "own.writable.hint": "Look that it holds what you wrote, then: chmod go-w '{path}'",
+    "own.other_owner": "Own curve families: {file} belongs to another user, and was not run.",
+    "own.too_large": "Own curve families: {file} is larger than {limit_kb} kB, and was not run.",
+    "own.name_taken": "Own curve families, {file}: a curve family {name} exists already. This file is left out.",
+    "own.name_taken.hint": "Give yours another name: what a released family computes is never changed.",
+    "own.nothing": "Own curve families: {file} registers no family.",
+    "own.nothing.hint": "Call register(…) in it, or begin its name with _.",
+    "own.name": "Own curve families, {file}: {name} or one of its parameters has a name that cannot be printed.",
+    "own.name.hint": "Use up to 40 letters, digits, spaces, - and _; begin with a letter.",
+    "own.kind": "Own curve families, {file}: {name} must be a formula or linear, with parameters and as many points.",
+    "own.on_the_sheet": "This is an own curve family of the laboratory, x the thickness in mm: its file {file} (SHA-256 "
+    "{sha256}) and a table of the curve are in the attached data.",
+    "own.fails": "The own family {family} fails in its {part}: {file}, line {line}: {why}.",
+    "own.shape": "The own family {family}, {file}: its {part} gives the shape {got}, not {expected}.",
+    "own.no_number": "The own family {family} gives no number somewhere in the working range.",
     "curve.no_convergence": "{family:family} found no solution from these points.",
     "curve.scale": "scale must be 'known' or 'estimated'; it is {got}.",
     "curve.method": "{method} limits are not to be had for {family}.",

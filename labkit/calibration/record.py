@@ -16,7 +16,7 @@ from labkit.bench.about import About
 from labkit.bench.readings import Readings
 from labkit.calibration.in_print import printed_check
 from labkit.calibration.one_thread import on_one_thread
-from labkit.curves import families
+from labkit.curves import Family, families, is_own
 from labkit.curves.flexible import METHOD as FLEXIBLE_METHOD
 from labkit.messages import family_label
 from labkit.metrology.budget import METHOD as BUDGET_METHOD
@@ -70,7 +70,7 @@ def to_record(result: Calibration) -> dict[str, Any]:
             "signal": signal,
             "unit": "mm" if signal == "thickness" else unit,
             "points": _points(result),
-            "curve": result.curve.to_dict() | {"label": family_label(result.curve.family)},
+            "curve": result.curve.to_dict() | {"label": family_label(result.curve.family)} | _own(result.curve.form),
             "recommended": result.comparison.recommended,
             "reason": result.reason.to_dict(),
             "lack_of_fit": result.lack_of_fit.to_dict() if result.lack_of_fit else None,
@@ -115,10 +115,15 @@ def from_record(record: Mapping[str, Any]) -> Calibration:
     if record["method"]["budget"] != BUDGET_METHOD or not _known_method(record["method"]["curve"]):
         raise BadInput("record.method", method=f"{record['method']['curve']}, {record['method']['budget']}")
     options = record["inputs"]["options"]
-    family = options["family"]
-    for wanted in (family, record["results"]["curve"]["family"]):
-        if wanted != "auto" and wanted not in {form.name for form in families()}:
+    family, used = options["family"], record["results"]["curve"]["family"]
+    known = {form.name: form for form in families()}
+    for wanted in (family, used):
+        if wanted != "auto" and wanted not in known:
             raise BadInput("record.own_family", family=wanted)
+    _check_own(record["results"]["curve"], known[used])
+    # a family that was made since does not come into it; one that is gone took no part in the result
+    rows = [row["family"] for row in record["results"]["comparison"]]
+    among = [each for each in rows if each in known]
     tolerance = options["tolerance_mm"]
     try:
         readings = Readings.from_dict(record["inputs"]["readings"])
@@ -126,7 +131,7 @@ def from_record(record: Mapping[str, Any]) -> Calibration:
     except (KeyError, TypeError, ValueError) as error:
         # what the schema cannot say: a day that no calendar has, a key that no instrument has
         raise BadInput("record.broken", place="$.inputs", fault=str(error)[:200]) from error
-    return calibrate(
+    result = calibrate(
         readings,
         family,
         tuple(options["working_range_mm"]),
@@ -141,7 +146,27 @@ def from_record(record: Mapping[str, Any]) -> Calibration:
         about=about,
         id=record["id"],
         created=record["created"],
+        among=among,
     )
+    if result.curve.family != used and (gone := [each for each in rows if each not in known]):
+        raise BadInput("record.own_family", family=gone[0])
+    return result
+
+
+def _own(form: Family) -> dict[str, Any]:
+    """Of an engineer's own family its file, whole; of one that was made in a notebook only that it is one."""
+    if not is_own(form):
+        return {}
+    return {"own": {"file": None, "sha256": None, "source": None} if form.source is None else form.source.to_dict()}
+
+
+def _check_own(curve: Mapping[str, Any], here: Family) -> None:
+    """Refuse an own family that is another one here than in the record."""
+    there = (curve.get("own") or {}).get("sha256")
+    mine = here.source.sha256 if here.source is not None else None
+    if there != mine:
+        shown = [each[:12] if each else text.NOTHING for each in (mine, there)]
+        raise BadInput("record.own_family_differs", family=here.name, here=shown[0], there=shown[1])
 
 
 def _check_form(record: Mapping[str, Any]) -> None:

@@ -71,6 +71,7 @@ def calibrate(
     created: str | None = None,
     risk: float | None = None,
     process: tuple[float, float] | None = None,
+    among: Sequence[str] | None = None,
 ) -> Calibration:
     """
     Calibrate a rig from readings on shims.
@@ -108,6 +109,8 @@ def calibrate(
     process : (float, float), optional
         Mean and standard deviation [mm] of the true deviations of the rigs that are brought, where they are known:
         the global risks are then stated.
+    among : sequence of str, optional
+        The families to compare; default all that are registered for the signal.
 
     Returns
     -------
@@ -132,7 +135,7 @@ def calibrate(
     )
     cautions = list(table.cautions)
 
-    comparison = _compare(table, options)
+    comparison = _compare(table, options, among)
     flexible = comparison.flexible
     curve = _choose(family, readings.signal, comparison, flexible)
     closing = _closing(table, curve)
@@ -179,7 +182,7 @@ def _covered(working: tuple[float, float], x: Array) -> Array:
     return np.linspace(max(working[0], x.min()), min(working[1], x.max()), GRID)
 
 
-def _compare(table: PointTable, options: Options) -> Comparison:
+def _compare(table: PointTable, options: Options, among: Sequence[str] | None) -> Comparison:
     """U in the comparison is that of one corrected reading."""
     inner = _covered(options.working_range_mm, table.fitted.x)
 
@@ -201,6 +204,7 @@ def _compare(table: PointTable, options: Options) -> Comparison:
         repeat_dof=table.variance.dof,
         repeat_share=table.repeat_share,
         order_broken=table.order_broken,
+        among=None if among is None else [family_named(name) for name in among],
     )
 
 

@@ -10,6 +10,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
+from labkit.paths import families_folder
 from labkit.problems import BadInput
 from labkit.units import parse_length
 
@@ -102,6 +103,14 @@ def writable_folder(folder: Path) -> Path:
     except OSError as error:
         raise BadInput("serve.not_a_folder", path=str(folder)) from error
     return folder
+
+
+def load_families(data: Path) -> None:
+    """Take in the laboratory's own curve families; what is wrong with one is said, and stops nothing."""
+    from labkit.curves import load_own_families
+
+    for fault in load_own_families(families_folder(data)):
+        print(fault, fault.hint or "", file=sys.stderr)
 
 
 def read_at_most(path: Path, limit: int) -> bytes:

@@ -19,6 +19,7 @@ from labkit.commands.arguments import (
     check_outputs,
     json_path,
     length_mm,
+    load_families,
     range_mm,
     share,
     writable_folder,
@@ -79,6 +80,7 @@ def run(args: Namespace) -> int:
     if args.sign:
         _check_particulars(about)
     check_outputs(args.sheet, json_path(args.json))
+    load_families(data_folder(args.data))
     readings = read_readings(args.readings, args.shims, args.unit, args.decimal)
     rule, risk = _rule(args, about)
     result = calibrate(

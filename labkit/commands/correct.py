@@ -15,7 +15,8 @@ from labkit import format as text
 from labkit.bench.read_indications import read_indications
 from labkit.calibration import Calibration
 from labkit.commands import DONE
-from labkit.commands.arguments import check_outputs, json_path, read_at_most, write_json
+from labkit.commands.arguments import check_outputs, json_path, load_families, read_at_most, write_json
+from labkit.paths import data_folder
 from labkit.problems import BadInput
 
 LARGEST_RECORD: Final = 200_000_000
@@ -39,10 +40,12 @@ def add_parser(subparsers: Any) -> None:
         help="refuse indications outside the calibrated range, or leave their thickness empty",
     )
     parser.add_argument("--json", metavar="FILE", help="write JSON; - for standard output")
+    parser.add_argument("--data", type=Path, metavar="DIR", help="the data folder; default the user's own")
 
 
 def run(args: Namespace) -> int:
     check_outputs(json_path(args.json))
+    load_families(data_folder(args.data))
     result = Calibration.from_dict(_record(args.result))
     readings = result.readings
     values = read_indications(args.indications, readings.signal, readings.unit, given_unit=args.unit)

@@ -6,7 +6,7 @@ from argparse import ArgumentParser, Namespace
 from typing import Any, Final
 
 from labkit.commands import DONE
-from labkit.commands.arguments import writable_folder
+from labkit.commands.arguments import load_families, writable_folder
 from labkit.paths import data_folder
 from labkit.problems import BadInput
 
@@ -32,6 +32,7 @@ def run(args: Namespace) -> int:
         from labkit.commands.demo import prepare_demo
 
         prepare_demo(data)
+    load_families(data)  # every page loads them for itself: here only to say what is wrong
     from labkit.panels.server import serve
 
     serve(data, args.port, lambda address: print(f"labkit is ready: {address}", flush=True))

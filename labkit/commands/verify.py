@@ -49,6 +49,8 @@ def run(args: Namespace) -> int:
 
     found = verify(content, [*args.trust, *trusted_here(data_folder(args.data))])
     print(found)
+    if found.note is not None:
+        print(found.note)
     for label, value in (
         ("Certificate", found.number),
         ("Signed at", found.signed_at),

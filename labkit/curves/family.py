@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from inspect import signature
@@ -14,6 +15,31 @@ from labkit.problems import BadInput
 
 Array = NDArray[np.floating[Any]]
 Signal = Literal["raw", "thickness"]
+
+
+@dataclass(frozen=True)
+class Source:
+    """
+    Where the function of an engineer's own family stands.
+
+    Attributes
+    ----------
+    file : str
+        The file's name.
+    text : str
+        All of it.
+    """
+
+    file: str
+    text: str
+
+    @property
+    def sha256(self) -> str:
+        """Of the file's bytes, in hexadecimal."""
+        return hashlib.sha256(self.text.encode("utf-8")).hexdigest()
+
+    def to_dict(self) -> dict[str, str]:
+        return {"file": self.file, "sha256": self.sha256, "source": self.text}
 
 
 @dataclass(frozen=True)
@@ -51,6 +77,8 @@ class Family:
         Of the polynomial, for the families that are one; else 0.
     basis : callable, optional
         For ``linear``: ``basis(x)`` → shape (m, p).
+    source : Source, optional
+        Of a family that `labkit.curves.own` took from a file.
 
     Examples
     --------
@@ -72,6 +100,7 @@ class Family:
     kind: Literal["formula", "linear", "through-points", "smoothing", "flexible"] = "formula"
     degree: int = 0
     basis: Callable[[Array], Array] | None = field(default=None, repr=False)
+    source: Source | None = field(default=None, repr=False)
 
     def describes(self, signal: Signal) -> bool:
         return self.signal in ("any", signal)

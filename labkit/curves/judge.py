@@ -247,7 +247,20 @@ class Judge:
 
     @cached_property
     def _plain_rows(self) -> tuple[Row, ...]:
-        return tuple(self._row(form) for form in (FLEXIBLE, *self.question.forms))
+        return tuple(self._row_of(form) for form in (FLEXIBLE, *self.question.forms))
+
+    def _row_of(self, form: Family) -> Row:
+        """The row of a family; an engineer's own one may fail, or have no number, away from the points too."""
+        if form.source is None:
+            return self._row(form)
+        try:
+            row = self._row(form)
+        except BadInput as problem:
+            return Row(form.name, "left out", why_not=problem.fault)
+        numbers = (row.chi2, row.largest_residual_mm, row.departure, row.largest_U_mm)
+        if any(each is not None and not np.isfinite(each) for each in numbers):
+            return Row(form.name, "left out", why_not=Fault("own.no_number", {"family": form.name}))
+        return row
 
     def _row(self, form: Family) -> Row:
         curve = self.fitted(form)

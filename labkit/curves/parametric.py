@@ -297,6 +297,8 @@ def _minimise(
             )
             theta: Array = _polish(miss, jacobian, found) if tight else found
             cost = float(np.sum(miss(theta) ** 2))
+    except BadInput:  # an own family that says itself what is wrong with it
+        raise
     except (ValueError, FloatingPointError, np.linalg.LinAlgError):
         raise BadInput("curve.no_convergence", family=working.form.name) from None
     if status in _NOT_CONVERGED or not np.isfinite(cost):

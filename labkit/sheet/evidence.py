@@ -93,6 +93,9 @@ def formula(found: Record) -> str:
         return f"ln(indication in {found['unit']}) = {_powers(degree)}, x the thickness in mm."
     if family in _FORMULAS:
         return f"{left} = {_FORMULAS[family]}, x the thickness in mm."
+    if (own := found["curve"].get("own")) is not None:
+        table_and_source = {"file": own["file"] or text_of.NOTHING, "sha256": own["sha256"] or text_of.NOTHING}
+        return sentence("own.on_the_sheet", table_and_source)
     return "It has no formula: the attached data hold a table of it."
 
 

@@ -32,6 +32,7 @@ Outcome = Literal[
     "genuine",
     "intact, signer not known here",
     "changed",
+    "does not recompute",
     "made by a newer labkit",
     "not a certificate",
 ]
@@ -55,8 +56,8 @@ class Verdict:
     Attributes
     ----------
     verdict : str
-        ``"genuine"``, ``"intact, signer not known here"``, ``"changed"``, ``"made by a newer labkit"`` or
-        ``"not a certificate"``.
+        ``"genuine"``, ``"intact, signer not known here"``, ``"changed"``, ``"does not recompute"``,
+        ``"made by a newer labkit"`` or ``"not a certificate"``.
     reason : Reason
         Why, as a sentence.
     signer : str
@@ -69,6 +70,8 @@ class Verdict:
         The certificate's number.
     record : dict or None
         The attached record; only where the verdict is ``"genuine"``.
+    note : Reason or None
+        What was left out of it, where the curve is of an engineer's own family: no code of a sheet is run.
     """
 
     verdict: Outcome
@@ -78,6 +81,7 @@ class Verdict:
     signed_at: str = ""
     number: str = ""
     record: dict[str, Any] | None = None
+    note: Reason | None = None
 
     def __str__(self) -> str:
         return str(self.reason)
@@ -264,9 +268,31 @@ def _read_record(reader: PdfFileReader, about: dict[str, Any]) -> Verdict:
         return Verdict("not a certificate", Reason("verify.no_record"), **about)
     if version > NEWEST:
         return Verdict("made by a newer labkit", Reason("verify.newer", {"schema": schema}), **about)
-    return Verdict(
-        "genuine", Reason("verify.genuine", {"signer": about["signer"]}), number=_number(reader), record=record, **about
-    )
+    about["number"] = _number(reader)
+    note, disagrees = _recheck(record)
+    if disagrees is not None:
+        return Verdict("does not recompute", disagrees, note=note, **about)
+    genuine = Reason("verify.genuine", {"signer": about["signer"]})
+    return Verdict("genuine", genuine, record=record, note=note, **about)
+
+
+def _recheck(record: dict[str, Any]) -> tuple[Reason | None, Reason | None]:
+    """
+    Of a curve of an engineer's own family, which is not computed again: what is to be said of it, and where the rest
+    disagrees with the attached table of it.
+    """
+    if "results" not in record:
+        return None, None
+    from labkit.sheet.recheck import first_disagreement, own_family
+
+    family = own_family(record)
+    if family is None:
+        return None, None
+    note = Reason("verify.own_family", {"family": family})
+    try:
+        return note, first_disagreement(record)
+    except (LookupError, ValueError, TypeError, ArithmeticError):
+        return note, Reason("verify.disagrees_table")
 
 
 def _attachment(reader: PdfFileReader) -> bytes | None:

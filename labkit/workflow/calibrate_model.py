@@ -16,7 +16,9 @@ from labkit.bench.cells import Notes
 from labkit.bench.read_shims import caution_due
 from labkit.bench.readings import Readings
 from labkit.calibration import Calibration, calibrate
+from labkit.curves import load_own_families
 from labkit.ledger import Bench, RegisteredRig
+from labkit.paths import families_folder
 from labkit.problems import BadInput, Caution, Problem
 from labkit.workflow.collect import NOTHING, Collected, collect
 from labkit.workflow.draft_page import DraftPage
@@ -56,6 +58,8 @@ class CalibrateModel(DraftPage):
         The certificate with whose curve as found is judged.
     ledger_problem : Problem or None
         Why that is not known: the ledger is damaged.
+    family_faults : tuple of Fault
+        What is wrong with the laboratory's own curve families.
 
     Raises
     ------
@@ -95,6 +99,7 @@ class CalibrateModel(DraftPage):
         """
         self.bench = Bench()
         self.cursor: dict[str, str] = {}
+        self.family_faults = load_own_families(families_folder(self.data))
         self._inputs: object = None
         self._give_up_computing()
         self.result = None

@@ -15,6 +15,7 @@ from labkit.panels.calibrate.result_figure import ResultFigure
 from labkit.panels.check_tables import OF_THE_RULE
 from labkit.panels.fields import Form
 from labkit.panels.guard import Guard
+from labkit.problems import Fault
 from labkit.workflow.calibrate import CalibratePage
 
 MARGIN = (
@@ -41,7 +42,7 @@ class CurveSection:
     def __init__(self, page: CalibratePage, guard: Guard, find: Callable[[str], None]) -> None:
         self._page = page
         self._lead, self._table, self._cautions = shell.html(), shell.html(), shell.html()
-        self._stale = shell.html()
+        self._stale, self._own = shell.html(), shell.html()
         self.form = Form(guard(page.set_field))
         self._choose = shell.with_classes(
             W.GridBox(
@@ -79,11 +80,12 @@ class CurveSection:
             4,
             "Curve",
             notes=[shell.html("".join(shell.note(said) for said in MARGIN))],
-            body=[self._lead, self._stale, self.work],
+            body=[self._own, self._lead, self._stale, self.work],
         )
 
     def show(self, unit: str, *, dark: bool) -> None:
         page, result = self._page, self._page.result
+        shell.say(self._own, "".join(_family_fault(fault) for fault in page.family_faults))
         self.work.layout.display = "" if result is not None else "none"
         note = '<p class="lk-stale-note">Readings have changed since. Computing again.</p>'
         shell.say(self._stale, note if page.computing and result is not None else "")
@@ -114,6 +116,11 @@ def _empty(page: CalibratePage) -> str:
     read = sum(line.taken > 0 for line in page.log.of("zero", "fit"))
     words = {0: "none is read", 1: "one is read", 2: "two are read"}.get(read, f"{read} are read")
     return shell.lead(f"A curve needs three thicknesses; {words}.", quiet=True)
+
+
+def _family_fault(fault: Fault) -> str:
+    words = f"<b>{shell.escape(str(fault))}</b> {shell.escape(fault.hint or '')}"
+    return shell.message("watch", words)
 
 
 def _families(result: Any) -> list[tuple[str, str]]:
