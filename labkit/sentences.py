@@ -403,6 +403,9 @@ SENTENCES: Final[dict[str, str]] = {
     "check.narrow": "The guard band leaves {share:%} of the tolerance to pass in at {shims}: many good rigs will not pass.",
     "check.low_ratio": "The tolerance is only {ratio:.1} times as wide as ±U at {shims}. Common practice asks for "
     "{wanted:.0} where no guard band protects; no standard says so.",
+    "check.preset_protects_less": "At {shims} the guard band of 1.65·u protects {share:%} only, not 95 %: u is known from few "
+    "repeats (ν = {dof:~2}).",
+    "check.preset_protects_less.hint": "Take the guard band for a stated risk of 5 %, which allows for that, or read more repeats.",
     "operating.limit": "A rig that is truly off by {at_mm:+µm}, just at the limit, passes {times} times in 100.",
     "operating.limit_seldom": "A rig that is truly off by {at_mm:+µm}, just at the limit, passes less than once in 100.",
     "operating.safe": "One that is truly off by {at_mm:+µm} passes 95 times in 100.",
@@ -410,9 +413,6 @@ SENTENCES: Final[dict[str, str]] = {
     "operating.never": "Even one in the middle of the limits passes less than once in 100.",
     "check.shares_master": "{shim} shares a master with shims of the fit: an error of that master would not show.",
     "as_found.no_curve": "As found could not be judged: no curve was in force.",
-    "check.preset_protects_less": "At {shims} the guard band of 1.65·u protects {share:%} only, not 95 %: u is known from few "
-    "repeats (ν = {dof:~2}).",
-    "check.preset_protects_less.hint": "Take the guard band for a stated risk of 5 %, which allows for that, or read more repeats.",
     "correct.thickness_outside": "{x_mm:mm} lies outside the calibrated range, {low_mm:mm} to {high_mm:mm}.",
     "correct.repeats": "The number of readings must be 1 or more; it is {repeats}.",
     # ---- options ----
@@ -739,6 +739,9 @@ SENTENCES: Final[dict[str, str]] = {
     "next.nothing_at_hand": "No other shim is at hand.",
     "next.no_longer_helps": "Another point no longer helps.",
     "next.out_of_reach": "No shim at hand brings U under {target_mm:U}.",
+    "next.target_too_small": "The target of {target_mm:U} cannot be reached: the laboratory is accredited for no U below "
+    "{smallest_mm:U}.",
+    "next.smallest_reached": "No point lowers U further: the laboratory is accredited for no U below {smallest_mm:U}.",
     "next.read": "Next: {shim}, {x_mm:mm}. It lowers U from {before_mm:U} to {after_mm:U}.",
     "next.read_not_enough": "Next: {shim}, {x_mm:mm}. It lowers U from {before_mm:U} to {after_mm:U}; the target is "
     "{target_mm:U}.",
@@ -750,9 +753,6 @@ SENTENCES: Final[dict[str, str]] = {
     "next.one_repeat_as_good": "One more reading at {shim} ({x_mm:mm}) would buy as much as {new}.",
     "next.no_repeats_as_good": "{most} more readings at any one shim already read would not buy as much as {new}.",
     "next.again": "Read before: more repeats.",
-    "next.target_too_small": "The target of {target_mm:U} cannot be reached: the laboratory is accredited for no U below "
-    "{smallest_mm:U}.",
-    "next.smallest_reached": "No point lowers U further: the laboratory is accredited for no U below {smallest_mm:U}.",
     "plan.read": "Read these {count} of the {all} shims, in this order: {shims}. The first two span the working range; the "
     "others leave the curve the least room between them.",
     "plan.few": "The box holds too few shims for this working range: {shims}. A curve needs three thicknesses.",
@@ -959,6 +959,7 @@ SENTENCES: Final[dict[str, str]] = {
     "decision.rule": "There is no decision rule {rule}.",
     "decision.not_finite": "A deviation, its uncertainty or a limit is not a number, or the uncertainty is below 0.",
     "decision.rule.hint": "Known: {known}.",
+    "decision.dof": "Degrees of freedom are 0 or more, not {dof}.",
     "decision.risk": "The risk must be above 0 and at most 50 %; it is {risk:~4}.",
     "decision.risk.hint": "Give it as a share: 0.025 for 2.5 %.",
     "decision.risk_missing": "The guard band follows from a stated risk, and no risk is stated.",
@@ -970,7 +971,6 @@ SENTENCES: Final[dict[str, str]] = {
     "family.line": "Straight line",
     "family.polynomial-2": "Polynomial 2",
     "family.polynomial-3": "Polynomial 3",
-    "decision.dof": "Degrees of freedom are 0 or more, not {dof}.",
     "family.polynomial-4": "Polynomial 4",
     "family.polynomial-5": "Polynomial 5",
     "family.log-polynomial-2": "Log polynomial 2",
