@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -31,12 +32,15 @@ class BackgroundReading:
         Mean and its standard uncertainty, in the unit of the readings; None where it was not read.
     closing : float or None
         The mean read again at the end.
+    dof : float
+        Degrees of freedom of `u`.
     """
 
     handled: Background
     value: float | None = None
     u: float | None = None
     closing: float | None = None
+    dof: float = math.inf
 
     @property
     def subtracted(self) -> float:
@@ -63,7 +67,7 @@ class BackgroundReading:
         return self.u**2 if self.handled == "subtract" and self.u is not None else 0.0
 
     def to_dict(self) -> dict[str, Any]:
-        return dict(vars(self))
+        return dict(vars(self)) | {"dof": None if math.isinf(self.dof) else self.dof}
 
 
 def read_background(
@@ -84,6 +88,11 @@ def read_background(
     Returns
     -------
     BackgroundReading
+
+    Notes
+    -----
+    No target is an endless wall: a reading without one scatters as at the thickest shim, which many repeats say. Two
+    or three readings that happen to agree know no better; where they scatter more, their own spread counts.
     """
     rows = [row.value for row in readings.with_role("background") if row.counts]
     closing = [row.value for row in readings.with_role("closing-background") if row.counts]
@@ -93,11 +102,9 @@ def read_background(
             return BackgroundReading(handled)
         cautions.append(Caution("background.not_read"))
         return BackgroundReading(handled)
-    n = len(rows)
-    # read once, it scatters as at the thickest shim: no target is an endless wall
-    spread = np.var(rows, ddof=1) / n if n > 1 else float(variance.variance(variance.high))
-    u = float(np.sqrt(max(spread, variance.resolution**2 / 12)))
-    found = BackgroundReading(handled, float(np.mean(rows)), u, float(np.mean(closing)) if closing else None)
+    u, dof = _spread(rows, variance)
+    again = float(np.mean(closing)) if closing else None
+    found = BackgroundReading(handled, float(np.mean(rows)), u, again, dof)
     _say_moved(found, readings, conditions, cautions)
     return found
 
@@ -105,6 +112,16 @@ def read_background(
 def stated_drift(conditions: Conditions) -> Influence | None:
     """What the laboratory itself says of the drift of the background: it then stands for what was read."""
     return next((each for each in conditions.influences if each.code == DRIFT), None)
+
+
+def _spread(rows: Sequence[float], variance: VarianceFunction) -> tuple[float, float]:
+    """u of the mean of readings without target, and its degrees of freedom."""
+    n, far = len(rows), variance.high
+    expected = float(variance.variance_of_mean(far, n))
+    own = float(np.var(rows, ddof=1)) / n if n > 1 else 0.0
+    if own > expected:
+        return math.sqrt(own), n - 1.0
+    return math.sqrt(expected), float(variance.dof_at(far))
 
 
 def _say_moved(found: BackgroundReading, readings: Readings, conditions: Conditions, cautions: list[Caution]) -> None:

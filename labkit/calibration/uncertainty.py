@@ -264,7 +264,8 @@ class Uncertainty:
             squares["budget.background"] = background * np.square(whole)
             # the reading that is corrected has the same background taken off: what moves both alike moves no thickness
             left = np.sqrt(background) * np.abs(1.0 - whole) / steep
-            terms.append(Term("budget.background", left, variance.dof, common=REPEATS))
+            # by itself: summed with the repeats, next to nothing would give its few degrees of freedom to all of them
+            terms.append(Term("budget.background", left, self.table.background.dof))
         between = np.maximum(u_curve**2 - sum(squares.values()), 0.0)
         if isinstance(curve, FlexibleCurve):
             terms.append(Term("budget.between", np.sqrt(between) / steep, params={"points": len(curve.points.x)}))

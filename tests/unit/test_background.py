@@ -13,6 +13,7 @@ from labkit.bench.influences import Influence
 SHIMS = "shim,thickness [mm],U [mm],k\nA,0.3,0.001,2\nB,0.6,0.001,2\nC,1.0,0.001,2\nD,1.5,0.001,2\nE,2.2,0.001,2\n"
 THICKNESS = {"A": 0.3, "B": 0.6, "C": 1.0, "D": 1.5, "E": 2.2}
 LEVEL = 411
+X = np.array([0.3, 1.0, 2.2])
 
 
 def signal(x):
@@ -42,9 +43,40 @@ def line(result, x, code):
     return found[0] if found else None
 
 
-# ---- its drift ----
+# ---- how surely it is known ----
 
-X = np.array([0.3, 1.0, 2.2])
+
+@pytest.mark.parametrize("alike", [(411, 411), (411, 411, 411), (411,)])
+def test_readings_that_agree_by_chance_know_no_better_than_the_repeats_on_the_thickest_shim(alike):
+    """Repeats of ±4 counts: two equal readings without target had a u of 0.29 counts, the display step alone."""
+    table = flexible(readings(background=alike, spread=(-4, 0, 4))).table
+    expected = table.variance.variance(2.2) / len(alike)
+    assert expected > 9 / len(alike)
+    assert table.background.u**2 == pytest.approx(expected)
+    assert table.background.dof == pytest.approx(float(table.variance.dof_at(2.2)))
+    assert table.fitted.V_y[0, 4] == pytest.approx(expected)
+
+
+def test_readings_that_scatter_more_than_repeats_count_with_their_own_few_degrees_of_freedom():
+    """s² of 401 and 421 is 200, of their mean 100, with one degree of freedom; ±1 count on the shims."""
+    result = flexible(readings(background=(401, 421)))
+    background = result.table.background
+    assert (background.u, background.dof) == (pytest.approx(10.0), 1.0)
+    terms = {term.code: term for term in result.uncertainty.terms(result.curve, X, 1)}
+    line = terms["budget.background"]
+    # summed with the repeats it would leave one degree of freedom to them all, k = 14
+    assert (line.dof, line.common) == (1.0, "")
+    _, k = result.expanded(X)
+    assert np.all(k < 3)
+
+
+def test_the_record_holds_how_surely_a_background_is_known():
+    assert flexible(readings(background=(401, 421))).to_dict()["results"]["background"]["dof"] == 1.0
+    stated = flexible(readings(spread=(0,)), Conditions(repeatability=3.0))
+    assert stated.to_dict()["results"]["background"]["dof"] is None
+
+
+# ---- its drift ----
 
 
 def test_a_background_that_moved_has_its_line_and_grows_as_the_signal_flattens():
