@@ -785,7 +785,8 @@ SENTENCES: Final[dict[str, str]] = {
     "result.drawing": "Random draws of the whole measurement are on their way.",
     "result.drawn": "{trials} random draws of the whole measurement (JCGM 101:2008) give {low} to {high} about the "
     "result, and {short_low} to {short_high} as the shortest interval; the budget states {gum_low} to {gum_high}. The "
-    "ends lie {d_low} and {d_high} apart, where {delta} is allowed. {verdict} {reason}",
+    "ends lie {d_low} and {d_high} apart, where {delta} is allowed, {percent:~2} % of U. {verdict} "
+    "{reason}",
     "result.drawn_validated": "Validated.",
     "result.drawn_not_validated": "Not validated.",
     "result.drawn_undecided": "Undecided.",

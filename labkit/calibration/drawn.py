@@ -50,6 +50,7 @@ def drawn_in_words(found: Mapping[str, Any], unit: str = "mm") -> str:
         "trials": f"{drawn['trials']:,}".replace(",", " "),
         **{name: shown(end - at, signed=True) for name, end in ends.items()},
         **{name: shown(compared[name]) for name in ("d_low", "d_high", "delta")},
+        "percent": 200 * compared["delta"] / (compared["high"] - compared["low"]),
         "verdict": sentence(_VERDICTS[compared["validated"]]),
         "reason": sentence(reason.code, reason.params, unit),
     }

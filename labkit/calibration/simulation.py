@@ -57,7 +57,7 @@ def simulate_thickness(
     x_mm: float,
     repeats: int = 1,
     *,
-    digits: int = 1,
+    digits: int | None = None,
     seed: int = 1,
     most: int = MOST_TRIALS,
 ) -> Simulation:
@@ -73,9 +73,10 @@ def simulate_thickness(
         The corrected reading [mm].
     repeats : int
         Readings that were averaged.
-    digits : int
-        Significant digits of u that count in the comparison. One: where u was estimated with 50 degrees of freedom,
-        its second digit is already open (JCGM 100:2008, table E.1).
+    digits : int, optional
+        Significant digits of u that count in the comparison. By default one, wherever the decimal point falls: a
+        twentieth of u. Where u was estimated with 50 degrees of freedom, its second digit is already open (JCGM
+        100:2008, table E.1).
     seed : int
     most : int
         Where the adaptive procedure gives up.
@@ -111,7 +112,7 @@ def simulate_thickness(
         most=most,
         has_variance=model.has_variance and besides.has_variance,
     )
-    compared = compare_with_gum(x_mm, budget.u_mm, budget.k, drawn, digits, budget.dof)
+    compared = compare_with_gum(x_mm, budget.u_mm, budget.k, drawn, digits, budget.fewest_dof)
     return Simulation(x_mm, drawn, compared)
 
 

@@ -30,6 +30,9 @@ METHOD: Final = "budget/1"
 COVERAGE: Final = 0.9545
 """Coverage probability: k = 2.00 for a normal distribution."""
 
+MATTERS: Final = 0.05
+"""Of u²: what a line must hold for its few degrees of freedom to explain an interval (common practice, no source)."""
+
 
 @dataclass(frozen=True)
 class BudgetLine:
@@ -156,6 +159,21 @@ class Budget:
         )
 
     @property
+    def fewest_dof(self) -> float:
+        """
+        The fewest degrees of freedom among the lines that matter, those with the share `MATTERS` of u² or more; lines
+        that are not independent count together.
+        """
+        members = groups([line.common for line in self.lines], self._correlation)
+        total = self.u_mm**2
+        found = [
+            min(self.lines[i].dof for i in group)
+            for group in members
+            if sum(self.lines[i].u_mm ** 2 for i in group) >= MATTERS * total > 0
+        ]
+        return min(found, default=math.inf)
+
+    @property
     def k(self) -> float:
         """Coverage factor for `COVERAGE`."""
         return float(coverage_factor(self.dof))
@@ -229,7 +247,7 @@ class Budget:
         JCGM 101:2008, clause 8.
         """
         drawn = self.monte_carlo(seed, digits, tolerance=FOR_COMPARISON, most=most)
-        return compare_with_gum(0.0, self.u_mm, self.k, drawn, digits, self.dof)
+        return compare_with_gum(0.0, self.u_mm, self.k, drawn, digits, self.fewest_dof)
 
     def draws(self, rng: Generator, count: int) -> NDArray[np.floating[Any]]:
         """`count` errors of the result [mm], every line drawn by its shape: shape (count,)."""
@@ -383,9 +401,10 @@ def coverage_factor(dof: ArrayLike, coverage: float = COVERAGE) -> NDArray[np.fl
     return np.asarray(stdtrit(distinct, 0.5 + coverage / 2)[back].reshape(whole.shape))
 
 
-def whole_dof(dof: ArrayLike) -> NDArray[np.floating[Any]]:
+def whole_dof(dof: ArrayLike) -> NDArray[np.float64]:
     """Effective degrees of freedom truncated to the next lower integer (GUM G.4.1), 1 at least."""
-    return np.asarray(np.maximum(np.floor(np.minimum(dof, _AS_GOOD_AS_INFINITE) + 1e-9), 1.0))
+    known_from = np.asarray(dof, dtype=np.float64)
+    return np.asarray(np.maximum(np.floor(np.minimum(known_from, _AS_GOOD_AS_INFINITE) + 1e-9), 1.0))
 
 
 _AS_GOOD_AS_INFINITE: Final = 1e9

@@ -29,6 +29,14 @@ FEWEST_TRIALS: Final = 1_000
 FOR_COMPARISON: Final = 0.2
 """Of the tolerance δ: how closely a result must be known that judges the law of propagation by δ (JCGM 101, 8.2)."""
 
+STEADY: Final = 0.05
+"""
+Of u: the tolerance δ where no digit is named. By digits, δ jumps tenfold where u passes a power of ten, and
+neighbouring thicknesses would contradict one another. One significant digit allows from a half of u down to a
+twentieth: what agrees within a twentieth agrees to one digit wherever the decimal point falls (JCGM 101:2008, 8.1 with
+7.9.2).
+"""
+
 FEW_DOF: Final = 30.0
 """Below it Student's t is visibly wider than the normal distribution (common practice, no source)."""
 
@@ -52,7 +60,7 @@ class MonteCarlo:
     coverage : float
         Probability of the intervals.
     delta : float
-        The tolerance asked for: half a unit of the last digit of u that counts, or a share of it.
+        The tolerance asked for: `tolerance_of` u, or a share of it.
     reached : float
         Twice the standard deviation, over the batches, of the worst known of value, u and the two ends of `symmetric`.
     stable : bool
@@ -77,7 +85,7 @@ def simulate(
     draw: Callable[[Generator, int], Array],
     *,
     coverage: float = 0.95,
-    digits: int = 2,
+    digits: int | None = 2,
     trials: int | None = None,
     seed: int = 1,
     tolerance: float = 1.0,
@@ -94,14 +102,14 @@ def simulate(
         From a random generator and a count to so many values, shape (count,).
     coverage : float
         Coverage probability.
-    digits : int
-        Significant digits of u that count.
+    digits : int or None
+        Significant digits of u that count; None for the share `STEADY` of u.
     trials : int, optional
         A fixed number of trials, instead of the adaptive procedure.
     seed : int
     tolerance : float
-        Share of half a unit of the last digit that is left open; `FOR_COMPARISON` where the result is to judge the
-        law of propagation.
+        Share of `tolerance_of` u that is left open; `FOR_COMPARISON` where the result is to judge the law of
+        propagation.
     most : int
         Where the adaptive procedure gives up.
     has_variance : bool
@@ -142,7 +150,7 @@ def simulate(
         drawn.append(values)
         seen.append(_seen(values, coverage, has_variance))
         reached = _reached(seen)
-        delta = tolerance * half_last_digit(_spread(np.mean(seen, axis=0), coverage, has_variance), digits)
+        delta = tolerance * tolerance_of(_spread(np.mean(seen, axis=0), coverage, has_variance), digits)
         if trials is None and len(seen) >= FEWEST_BATCHES and reached <= delta:
             break
     every = np.sort(np.concatenate(drawn))
@@ -233,6 +241,11 @@ def half_last_digit(u: float, digits: int) -> float:
     return 0.5 * 10.0**exponent
 
 
+def tolerance_of(u: float, digits: int | None) -> float:
+    """The numerical tolerance δ: `half_last_digit`, or the share `STEADY` of u where no digits are named."""
+    return STEADY * max(u, 0.0) if digits is None else half_last_digit(u, digits)
+
+
 def symmetric_interval(values: Array, coverage: float) -> tuple[float, float]:
     """The interval with as many of the sorted values below it as above it (JCGM 101:2008, 7.7.2)."""
     held = _held(values, coverage)
@@ -282,7 +295,7 @@ class GumComparison:
     d_low, d_high : float
         How far its ends lie from those of the draws.
     delta : float
-        What they may lie apart: half a unit of the last digit of u that counts.
+        What they may lie apart: `tolerance_of` u.
     validated : bool or None
         Whether both ends agree within `delta`; None where the draws were too few to tell.
     reason : Reason
@@ -306,7 +319,7 @@ def compare_with_gum(
     u: float,
     k_or_interval: float | tuple[float, float],
     montecarlo: MonteCarlo,
-    digits: int = 2,
+    digits: int | None = 2,
     dof: float = math.inf,
 ) -> GumComparison:
     """
@@ -321,10 +334,11 @@ def compare_with_gum(
     montecarlo : MonteCarlo
         Of the same coverage probability, drawn with ``tolerance=FOR_COMPARISON``. Where it was stopped before that,
         its own remaining doubt counts.
-    digits : int
-        Significant digits of u that count.
+    digits : int or None
+        Significant digits of u that count; None for the share `STEADY` of u.
     dof : float
-        Effective degrees of freedom of u: few of them explain a difference.
+        The fewest degrees of freedom among the lines that matter: few of them explain a difference, however many u
+        itself has.
 
     Returns
     -------
@@ -342,7 +356,7 @@ def compare_with_gum(
     low, high = (
         k_or_interval if isinstance(k_or_interval, tuple) else (value - k_or_interval * u, value + k_or_interval * u)
     )
-    delta = half_last_digit(u, digits)
+    delta = tolerance_of(u, digits)
     d_low, d_high = abs(low - montecarlo.symmetric[0]), abs(high - montecarlo.symmetric[1])
     worst = max(d_low, d_high)
     doubt = 0.0 if montecarlo.reached <= FOR_COMPARISON * delta else montecarlo.reached

@@ -230,7 +230,17 @@ def test_a_line_that_rules_and_is_rectangular_has_shorter_tails():
 def test_few_repeats_are_named_as_the_reason():
     found = budget((3.0, 4), (3.0, 4)).gum_comparison()
     assert found.validated is False
-    assert (found.reason.code, found.reason.params["dof"]) == ("gum_interval.few_readings", pytest.approx(8.0))
+    assert (found.reason.code, found.reason.params["dof"]) == ("gum_interval.few_readings", 4)
+
+
+def test_the_fewest_degrees_of_freedom_are_of_a_line_that_matters():
+    assert budget((3.0, 4), (3.0, 9)).fewest_dof == 4
+    assert budget((3.0, 40), (0.1, 1)).fewest_dof == 40
+    assert budget((0.0, 2)).fewest_dof == math.inf
+    small = [BudgetLine("budget.repeats", 0.5, 3, common="repeats") for _ in range(4)]
+    rest = BudgetLine("budget.shims", 3.0)
+    assert Budget(1.0, (small[0], rest)).fewest_dof == math.inf
+    assert Budget(1.0, (*small, rest)).fewest_dof == 3  # together they matter
 
 
 def test_lines_on_one_estimate_are_drawn_with_one_spread():

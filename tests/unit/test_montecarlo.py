@@ -10,7 +10,13 @@ import pytest
 from scipy.special import stdtrit
 
 from labkit.metrology import Quantity, Trapezoid, compare_with_gum, monte_carlo, propagate, simulate
-from labkit.metrology.montecarlo import FOR_COMPARISON, half_last_digit, shortest_interval, symmetric_interval
+from labkit.metrology.montecarlo import (
+    FOR_COMPARISON,
+    half_last_digit,
+    shortest_interval,
+    symmetric_interval,
+    tolerance_of,
+)
 from labkit.metrology.quantities import draw, groups
 from labkit.problems import BadInput
 
@@ -95,6 +101,18 @@ def test_intervals_of_sorted_values():
 def test_the_tolerance_is_half_a_unit_of_the_last_digit(u, digits, delta):
     """JCGM 101:2008, 7.9.2."""
     assert half_last_digit(u, digits) == pytest.approx(delta)
+
+
+@pytest.mark.parametrize("power", [-3, -2, 0])
+def test_without_digits_the_tolerance_does_not_jump_where_u_passes_a_power_of_ten(power):
+    below, above = ((1 - 1e-6) * 10.0**power, (1 + 1e-6) * 10.0**power)
+    assert half_last_digit(above, 1) > 9 * half_last_digit(0.94 * below, 1)
+    assert tolerance_of(above, None) == pytest.approx(tolerance_of(below, None), rel=1e-5)
+    # what agrees within it agrees to one digit, whatever u
+    for u in np.geomspace(below, 10 * above, 500):
+        assert tolerance_of(u, None) <= half_last_digit(u, 1) * (1 + 1e-9)
+    found = monte_carlo(identity, [Quantity("x", 0.0, 10.0**power)], digits=None, tolerance=0.5)
+    assert found.delta == pytest.approx(0.025 * 10.0**power, rel=0.01)
 
 
 def test_the_adaptive_procedure_draws_until_the_digits_stand():

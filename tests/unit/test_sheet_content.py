@@ -9,6 +9,7 @@ from typing import Any
 import pytest
 
 import labkit
+from labkit import format as text_of
 from labkit.calibration.drawn import drawn_in_words
 from labkit.calibration.shares import MOST_BARS
 from labkit.paths import sample_data
@@ -184,6 +185,8 @@ def test_random_draws_stand_on_the_sheet_where_they_were_drawn() -> None:
     low, high = (1000 * (end - drawn.at_mm) for end in drawn.drawn.shortest)
     assert f"−{abs(low):.2f} µm to +{high:.2f} µm as the shortest interval" in words
     assert str(drawn.comparison.reason) in words
+    share = 100 * drawn.comparison.delta / made.budget.U_mm
+    assert f"is allowed, {text_of.significant(share, 2)} % of U." in words
 
 
 def test_a_raised_U_is_said() -> None:
