@@ -608,6 +608,7 @@ SENTENCES: Final[dict[str, str]] = {
     "band.again": "{shim} again",
     "band.advice": "Next: {shim}, {x_mm:mm}.",
     "band.lowers": "It lowers U from {before_mm:U} to {after_mm:U}.",
+    "band.lowers_flexible": "It lowers U of the flexible curve from {before_mm:U} to {after_mm:U}.",
     "band.being_read": "Being read",
     "band.read_it": "Read {shim}",
     "band.stop_here": "Stop here",
@@ -752,6 +753,8 @@ SENTENCES: Final[dict[str, str]] = {
     "next.repeats_as_good": "{readings} more readings at {shim} ({x_mm:mm}) would buy as much as {new}.",
     "next.one_repeat_as_good": "One more reading at {shim} ({x_mm:mm}) would buy as much as {new}.",
     "next.no_repeats_as_good": "{most} more readings at any one shim already read would not buy as much as {new}.",
+    "next.by_flexible": "This U is that of the flexible curve; with {family:family}, the curve in use, U is at most "
+    "{U_mm:U} now.",
     "next.again": "Read before: more repeats.",
     "plan.read": "Read these {count} of the {all} shims, in this order: {shims}. The first two span the working range; the "
     "others leave the curve the least room between them.",

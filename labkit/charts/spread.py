@@ -75,7 +75,7 @@ def u_figure(result: Calibration, *, theme: Theme = "light", unit: str = "mm", r
         yaxis=look.axis(theme, grid=True, anchor="x", **up),
         shapes=shapes,
         annotations=[
-            look.heading(theme, f"U over the working range, {small}", "y", _MARGIN["l"]),
+            look.heading(theme, f"U over the working range{_whose(result)}, {small}", "y", _MARGIN["l"]),
             look.below(key, 0, _MARGIN["b"] - 4),
             look.below(f"Thickness, {unit}", 1, _MARGIN["b"] - 4),
             *look.end_names(theme, names, "y", height),
@@ -83,6 +83,12 @@ def u_figure(result: Calibration, *, theme: Theme = "light", unit: str = "mm", r
     )
     made.add_traces(traces)
     return made
+
+
+def _whose(result: Calibration) -> str:
+    """By which curve U is drawn, where that is not the one in use."""
+    foretold = result.next_points is not None and bool(result.next_points.ranking)
+    return ", by the flexible curve" if foretold and result.curve is not result.uncertainty.flexible else ""
 
 
 def _lines(result: Calibration, grid: Array, fine: float) -> list[tuple[str, Array]]:

@@ -37,8 +37,15 @@ def next_sentence(result: Calibration, unit: str = "mm") -> str:
     if found.best is not None:
         opening, stop, rest = said.partition(". ")
         said = f"<b>{opening}.</b> {rest}" if stop else said
-    second = _second(result, found, unit)
-    return f'<p class="lk-lead">{said}{" " + second if second else ""}</p>'
+    whole = " ".join(each for each in (said, _second(result, found, unit), _whose_U(result, unit)) if each)
+    return f'<p class="lk-lead">{whole}</p>'
+
+
+def _whose_U(result: Calibration, unit: str) -> str:
+    """That the foretold U is not that of the curve in use, where it is another than the flexible one."""
+    if result.curve is result.uncertainty.flexible or result.budget is None:
+        return ""
+    return say("next.by_flexible", {"family": result.curve.family, "U_mm": result.budget.U_mm}, unit)
 
 
 def _not_ranked(result: Calibration) -> str:
@@ -93,8 +100,10 @@ def next_table(result: Calibration, unit: str = "mm", reading: str = "") -> str:
             body.append(f'<tr class="lk-stopline"><td colspan="{COLUMNS}"><span>{stop}</span></td></tr>')
         body.append(_ranked(each, i + 1, i < useful, each is found.best, each.name == reading, unit))
     small = small_unit(unit)
+    whose = "" if result.curve is result.uncertainty.flexible else "<br>flexible"
     heading = head(
-        ("", "Rank"), ("", "Shim"), ("r", unit), ("r", f"Largest<br>U, {small}"), ("r", f"Mean<br>U, {small}"),
+        ("", "Rank"), ("", "Shim"), ("r", unit), ("r", f"Largest<br>U, {small}{whose}"),
+        ("r", f"Mean<br>U, {small}{whose}"),
         ("r", f"Formulas<br>differ, {small}"), ("r", "Read-<br>ings"), ("", "Why"),
     )  # fmt: skip
     return table(heading, body)

@@ -8,7 +8,8 @@ from typing import Any
 import numpy as np
 
 from labkit import format as text
-from labkit.curves.offers import NextPoints
+from labkit.calibration.result import Calibration
+from labkit.curves.offers import Candidate, NextPoints
 from labkit.messages import sentence
 from labkit.units import from_mm, small_unit
 from labkit.workflow.calibrate_model import CalibrateModel
@@ -290,7 +291,7 @@ def _advice(page: CalibrateModel, line: Line | None) -> dict[str, Any] | None:
         return _at_the_end(page, points) if points is not None else None
     best = points.best
     name = sentence("band.again", {"shim": best.name}) if best.again else best.name
-    said = {"lead": sentence("band.advice", {"shim": name, "x_mm": best.x_mm}), "text": _lowers(best)}
+    said = {"lead": sentence("band.advice", {"shim": name, "x_mm": best.x_mm}), "text": _lowers(page.result, best)}
     if line is not None and line.shims == [best.name]:
         return said | {"mark": {"state": "part", "text": sentence("band.being_read")}}
     return said | {
@@ -311,5 +312,7 @@ def _at_the_end(page: CalibrateModel, points: NextPoints) -> dict[str, Any] | No
     return said or None
 
 
-def _lowers(best: Any) -> str:
-    return sentence("band.lowers", {"before_mm": best.U_before_mm, "after_mm": best.U_after_mm})
+def _lowers(result: Calibration | None, best: Candidate) -> str:
+    by_flexible = result is not None and result.curve is not result.uncertainty.flexible
+    code = "band.lowers_flexible" if by_flexible else "band.lowers"
+    return sentence(code, {"before_mm": best.U_before_mm, "after_mm": best.U_after_mm})

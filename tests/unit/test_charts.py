@@ -180,6 +180,20 @@ def test_what_more_shims_would_bring(results: dict[str, labkit.Calibration]) -> 
     assert replace(result, advice=None).expanded_with([], x) is None
 
 
+def test_the_figure_says_by_which_curve_U_is_foretold(results: dict[str, labkit.Calibration]) -> None:
+    formula = results["hinge_day"]
+    assert formula.curve.family != "flexible"
+
+    def headings(result: labkit.Calibration) -> str:
+        return " ".join(each.text for each in charts.u_figure(result).layout.annotations)
+
+    assert "U over the working range, by the flexible curve, µm" in headings(formula)
+    # nothing is foretold: U is that of the curve in use
+    assert "flexible" not in headings(replace(formula, advice=None))
+    flexible = labkit.calibrate(formula.readings, "flexible", reason="trial")
+    assert "flexible" not in headings(flexible)
+
+
 # ---- residuals ----
 
 

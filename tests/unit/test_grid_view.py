@@ -166,6 +166,16 @@ def test_closing_rows_say_the_difference(tmp_path: Path) -> None:
     assert row(page, closing["id"])["remark_state"] == "watch"
 
 
+def test_the_band_says_whose_U_a_shim_lowers_where_a_formula_is_in_use(tmp_path: Path) -> None:
+    page = begun_page(demo_folder(tmp_path))
+    read(page, "background:", "zero:", "fit:A-2", "fit:A-8")
+    page.set_field("family", "line")
+    assert page.result is not None and page.result.curve.family == "line"
+    assert page.result.next_points is not None and page.result.next_points.best is not None
+    advice = grid_view.band(page, "readings")["advice"]
+    assert advice["text"].startswith("It lowers U of the flexible curve from ")
+
+
 def test_the_band_advises_and_then_asks_for_the_closing(tmp_path: Path) -> None:
     worker = Later()
     page = begun_page(demo_folder(tmp_path), worker=worker)

@@ -13,6 +13,7 @@ import pytest
 import labkit
 from labkit import format as text_of
 from labkit.calibration.checks import Check
+from labkit.messages import family_label
 from labkit.metrology import decide
 from labkit.panels import budget_tables, check_tables, next_tables, result_tables, wording
 from labkit.problems import Caution
@@ -332,6 +333,20 @@ def test_the_ranking_shows_what_each_shim_brings(results: dict[str, labkit.Calib
     assert sum("Being read" in row[7] for row in rows) == 1
     sentence = next_tables.next_sentence(result)
     assert f"<b>Next: {result.next_points.best.name}, " in sentence
+
+
+def test_a_foretold_U_says_whose_it_is_where_a_formula_is_in_use(results: dict[str, labkit.Calibration]) -> None:
+    formula = results["hinge_day"]
+    assert formula.curve.family != "flexible"
+    U = text_of.expanded_length(formula.budget.U_mm)
+    words = (
+        f"This U is that of the flexible curve; with {family_label(formula.curve.family)}, the curve in use, U is at "
+    )
+    assert f"{words}most {U} now." in text(next_tables.next_sentence(formula))
+    assert text(next_tables.next_table(formula)).count("flexible") == 2
+    flexible = calibrated("hinge_day", family="flexible", reason="trial")
+    for shown in (next_tables.next_sentence(flexible), next_tables.next_table(flexible)):
+        assert "flexible" not in shown
 
 
 def test_the_line_is_drawn_where_another_point_no_longer_helps(results: dict[str, labkit.Calibration]) -> None:
