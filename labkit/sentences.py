@@ -388,11 +388,12 @@ SENTENCES: Final[dict[str, str]] = {
     "curve.turns.hint": "Read the shims where it turns again.",
     "curve.may_turn": "The points leave room for a curve that turns: {share:%} of those that fit do not.",
     "curve.disagrees": "Points and curve disagree more than their uncertainties allow (χ² {chi2:.1}, limit "
-    "{limit:.1}). {shim} lies {off_mm:µm} off, more than any other.",
-    "curve.disagrees_at": "Points and curve disagree more than their uncertainties allow (χ² {chi2:.1}, limit "
-    "{limit:.1}). {shims} lie off by more than twice their standard deviation, {shim} by {off_mm:µm}.",
-    "curve.disagrees.hint": "Read {shim} again, or use the flexible curve.",
-    "curve.disagrees_at.hint": "Read {shim} again, or use the flexible curve.",
+    "{limit:.1}). Furthest off: {shims} ({off_mm:µm}).",
+    "curve.disagrees.hint": "Read {shim} again first. If it stays so, choose a curve that fits: the flexible one before "
+    "a formula.",
+    "curve.none_fits": "No curve describes these points within their uncertainties. {shim} lies {off_mm:µm} off every one.",
+    "curve.none_fits.hint": "Read {shim} again first. If it stays so, see whether the uncertainties of shims and readings "
+    "are stated too small.",
     "curve.too_good": "χ²/ν is {ratio:.2}, far below 1: the stated uncertainties look too large.",
     "curve.no_reason": "{family:family} was chosen and no reason is given.",
     "recommend.chosen": "{family:family} was chosen by the user: {why}",
@@ -773,8 +774,6 @@ SENTENCES: Final[dict[str, str]] = {
     # ---- what a calibration shows ----
     "result.too_few_points": "A curve needs three thicknesses; {count} are read.",
     "result.one_point": "A curve needs three thicknesses; one is read.",
-    "result.none_fits": "No curve describes these points within their uncertainties. {shim} lies {off_mm:µm} off every "
-    "one: read it again first.",
     "result.no_reason": "{family:family} was chosen: give the reason; it goes on the sheet.",
     "result.turns": "The curve turns inside the range, so that one indication has two thicknesses: it states no U.",
     "result.not_ranked": "Shims cannot be ranked: the uncertainty of the readings is not known.",

@@ -16,6 +16,7 @@ from labkit.bench.conditions import Conditions
 from labkit.bench.influences import check_influences, not_considered
 from labkit.bench.readings import Readings, Signal, by_point
 from labkit.calibration.advice import Advice
+from labkit.calibration.agreement import say_agreement
 from labkit.calibration.background import DRIFT
 from labkit.calibration.checks import Check, Correct, Criterion, check_shims, say_capability
 from labkit.calibration.one_thread import on_one_thread
@@ -41,9 +42,6 @@ from labkit.problems import BadInput, Caution
 
 GRID = 121
 """Thicknesses of the working range at which the largest U is looked for."""
-
-FAR_OFF = 2.0
-"""Standard deviations by which a point that makes the points and the curve disagree lies off."""
 
 BY_CHANCE = 0.01
 """
@@ -303,21 +301,7 @@ def _say_curve(
         if share < MONOTONE_DOUBTED:
             refused = share < MONOTONE_REFUSED
             cautions.append(Caution("curve.turns" if refused else "curve.may_turn", {"share": share}))
-    if not row.fits and row.chi2 is not None:
-        off = np.abs(curve.standardised_residuals)
-        worst = int(np.argmax(off))
-        params = {
-            "family": curve.family,
-            "chi2": row.chi2,
-            "limit": row.chi2_limit,
-            "shim": table.points[worst].name,
-            "off_mm": float(abs(curve.residuals_mm[worst])),
-        }
-        causes = [table.points[i].name for i in np.argsort(-off) if off[i] > FAR_OFF]
-        if len(causes) > 1:
-            cautions.append(Caution("curve.disagrees_at", params | {"shims": causes}))
-        else:
-            cautions.append(Caution("curve.disagrees", params))
+    say_agreement(table, comparison, curve, cautions)
     ratio = row.chi2_per_dof
     if row.chi2 is not None and row.dof is not None and ratio is not None and chdtr(row.dof, row.chi2) < BY_CHANCE:
         cautions.append(Caution("curve.too_good", {"ratio": ratio}))

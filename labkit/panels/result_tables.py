@@ -68,24 +68,14 @@ def say_recommendation(result: Calibration, unit: str = "mm") -> str:
         sentences.append(wording.opening_in_bold(wording.said(comparison.reason, unit)))
     if result.stability is not None:
         sentences.append(wording.said(result.stability, unit))
-    if none_fits := _none_fits(result, unit):
-        sentences.append(none_fits)
+    sentences += [
+        f"{wording.said(each, unit)} <b>{wording.hint(each, unit)}</b>"
+        for each in result.cautions
+        if each.code == "curve.none_fits"
+    ]
     if not result.usable:
         sentences.append(say("result.turns"))
     return f'<p class="lk-say lk-lead">{" ".join(sentences)}</p>'
-
-
-def _none_fits(result: Calibration, unit: str) -> str:
-    """Where χ² rejects every curve: the point that lies furthest off all of them; else empty."""
-    tested = [each for each in result.comparison.rows if each.curve is not None and each.chi2_limit is not None]
-    if not any(each.family == "flexible" for each in tested) or any(each.fits for each in tested):
-        return ""
-    x = result.curve.points.x
-    slopes = (result.uncertainty.flexible or result.curve).slope(x)
-    off = np.min([np.abs(each.curve.residuals / slopes) for each in tested if each.curve is not None], axis=0)
-    worst = int(np.argmax(off))
-    params = {"shim": result.table.points[worst].name, "off_mm": float(off[worst])}
-    return say("result.none_fits", params, unit)
 
 
 def comparison_table(result: Calibration, unit: str = "mm") -> str:

@@ -280,7 +280,7 @@ def _mark_of_curve(page: CalibrateModel) -> Mark:
     if not result.usable:
         return Mark("stop", Reason("mark.turns"))
     if result.comparison.recommended is None or any(
-        caution.code in ("curve.disagrees", "curve.disagrees_at") for caution in result.cautions
+        caution.code in ("curve.disagrees", "curve.none_fits") for caution in result.cautions
     ):
         return Mark("watch", Reason("mark.disagree"))
     return Mark("ok", Reason("mark.on_points", {"points": len(result.table.points)}))

@@ -16,6 +16,7 @@ from labkit import Calibration, Conditions, calibrate, read_readings
 from labkit.bench.conditions import OwnLine
 from labkit.calibration.record import schema
 from labkit.curves.plan import SHORT, end_shims
+from labkit.panels.result_tables import say_recommendation
 from labkit.problems import BadInput
 
 SAMPLES = Path(__file__).resolve().parents[2] / "sample_data"
@@ -524,7 +525,7 @@ def test_a_curve_chosen_without_a_reason_is_said():
 
 def test_a_formula_that_disagrees_with_its_points_names_the_worst_shim():
     result = calibrate(five(), "line", reason="habit")
-    found = next(each for each in result.cautions if each.code == "curve.disagrees_at")
+    (found,) = (each for each in result.cautions if each.code == "curve.disagrees")
     assert found.params["chi2"] > found.params["limit"]
     off = np.abs(result.curve.standardised_residuals)
     assert found.params["shim"] == result.table.points[np.argmax(off)].name
@@ -533,19 +534,48 @@ def test_a_formula_that_disagrees_with_its_points_names_the_worst_shim():
     }
 
 
-def test_where_one_point_alone_lies_off_the_caution_names_it_alone():
-    """A straight line, u of each shim 1 µm, and a sixth of nine shims 5 µm thicker than its certificate says."""
+def nine_on_a_line(thicker_mm):
+    """A straight line, u of each shim 1 µm, and one of nine shims 5 µm thicker than its certificate says."""
     rows = [
-        f"{x:.3f},0.002,2,{x + (0.005 if x == 1.25 else 0.0) + step:.4f}"
+        f"{x:.3f},0.002,2,{x + (0.005 if x == thicker_mm else 0.0) + step:.4f}"
         for x in np.arange(0.25, 2.5, 0.25).round(3)
         for step in (-0.0002, 0.0002)
     ]
     text = "reference [mm],U [mm],k,indication [mm]\n" + "\n".join(rows)
-    result = calibrate(read_readings(text.encode()), "line", reason="habit")
-    found = next(each for each in result.cautions if each.code.startswith("curve.disagrees"))
+    return calibrate(read_readings(text.encode()), "line", reason="habit")
+
+
+def doubt_of_agreement(result):
+    (found,) = (each for each in result.cautions if each.code in ("curve.disagrees", "curve.none_fits"))
+    return found
+
+
+def test_where_one_point_alone_lies_off_the_caution_names_it_alone():
+    found = doubt_of_agreement(nine_on_a_line(2.25))
     assert found.code == "curve.disagrees"
-    assert found.params["shim"].startswith("1.25")
-    assert found.params["off_mm"] == pytest.approx(0.005 * 8 / 9, rel=0.05)
+    assert found.params["shims"] == ["2.250 mm"]
+    assert 0.003 < found.params["off_mm"][0] < 0.005
+    assert str(found).endswith("Furthest off: 2.250 mm (3.1 µm).")
+    assert found.hint.startswith(
+        "Read 2.250 mm again first. If it stays so, choose a curve that fits: the flexible one"
+    )
+
+
+def test_where_no_curve_fits_there_is_one_doubt_and_one_shim_to_read_first():
+    result = nine_on_a_line(1.25)
+    assert not any(row.fits for row in result.comparison.rows if row.chi2_limit is not None)
+    found = doubt_of_agreement(result)
+    assert found.code == "curve.none_fits"
+    assert found.params["shim"] == "1.250 mm"
+    assert found.hint.startswith("Read 1.250 mm again first. ")
+    assert "flexible" not in found.hint
+    # through the points nothing is tested, and the points disagree all the same
+    through = calibrate(result.readings, "piecewise-line", reason="habit")
+    assert doubt_of_agreement(through) == found
+    # the page says it once more, in the same words
+    shown = say_recommendation(result)
+    assert str(found) in shown
+    assert shown.count("again first") == 1
 
 
 def test_a_closing_difference_beyond_its_limit_is_said(results):

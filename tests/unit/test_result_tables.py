@@ -213,7 +213,7 @@ def test_another_choice_asks_for_a_reason_and_repeats_it() -> None:
 def test_where_no_curve_fits_the_worst_point_is_named(results: dict[str, labkit.Calibration]) -> None:
     shown = text(result_tables.say_recommendation(results["mislabelled"]))
     assert "No curve describes these points within their uncertainties. F-4 lies 20." in shown
-    assert "read it again first" in shown
+    assert "Read F-4 again first." in shown
     for name in ("hinge_day", "raw_ball", "ends_only"):
         assert "No curve describes" not in result_tables.say_recommendation(results[name])
 

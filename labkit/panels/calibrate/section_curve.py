@@ -25,7 +25,7 @@ MARGIN = (
     "square.",
 )
 
-SAID_ELSEWHERE = ("points.straggler", "curve.no_reason", NOT_CONSIDERED, *OF_THE_RULE)
+SAID_ELSEWHERE = ("points.straggler", "curve.no_reason", "curve.none_fits", NOT_CONSIDERED, *OF_THE_RULE)
 """Cautions that stand beside the readings, beside the field, with the budget, or with the check shims."""
 
 
