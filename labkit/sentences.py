@@ -407,11 +407,20 @@ SENTENCES: Final[dict[str, str]] = {
     "check.preset_protects_less": "At {shims} the guard band of 1.65·u protects {share:%} only, not 95 %: u is known from few "
     "repeats (ν = {dof:~2}).",
     "check.preset_protects_less.hint": "Take the guard band for a stated risk of 5 %, which allows for that, or read more repeats.",
-    "operating.limit": "A rig that is truly off by {at_mm:+µm}, just at the limit, passes {times} times in 100.",
-    "operating.limit_seldom": "A rig that is truly off by {at_mm:+µm}, just at the limit, passes less than once in 100.",
+    "operating.limit": "A rig that is truly off by {at_mm:+µm}, just at the limit, passes {times} times in {of}.",
+    "operating.limit_once": "A rig that is truly off by {at_mm:+µm}, just at the limit, passes once in {of}.",
+    "operating.limit_seldom": "A rig that is truly off by {at_mm:+µm}, just at the limit, passes less than once in {of}.",
     "operating.safe": "One that is truly off by {at_mm:+µm} passes 95 times in 100.",
-    "operating.middle": "Even one in the middle of the limits passes only {times} times in 100.",
-    "operating.never": "Even one in the middle of the limits passes less than once in 100.",
+    "operating.middle": "Even one in the middle of the limits passes only {times} times in {of}.",
+    "operating.middle_once": "Even one in the middle of the limits passes only once in {of}.",
+    "operating.middle_seldom": "Even one in the middle of the limits passes less than once in {of}.",
+    "tolerance.below_U": "U of a reading is larger than half the width of the tolerance ({tolerance_mm:µm}) from "
+    "{low_mm:mm} to {high_mm:mm}, {U_mm:U} at {at_mm:mm}: no decision there can be a pass with a guard band of U.",
+    "tolerance.below_U.hint": "Read a shim near {at_mm:mm}, average more readings, narrow the working range, or widen the "
+    "tolerance.",
+    "tolerance.below_U_everywhere": "U of a reading is larger than half the width of the tolerance ({tolerance_mm:µm}) over "
+    "the whole working range, {U_mm:U} at {at_mm:mm}: no decision can be a pass with a guard band of U.",
+    "tolerance.below_U_everywhere.hint": "Read a shim near {at_mm:mm}, average more readings, or widen the tolerance.",
     "check.shares_master": "{shim} shares a master with shims of the fit: an error of that master would not show.",
     "as_found.no_curve": "As found could not be judged: no curve was in force.",
     "correct.thickness_outside": "{x_mm:mm} lies outside the calibrated range, {low_mm:mm} to {high_mm:mm}.",

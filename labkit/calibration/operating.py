@@ -7,7 +7,6 @@ from collections.abc import Sequence
 from numpy.typing import ArrayLike
 from scipy.optimize import brentq
 
-from labkit import format as text
 from labkit.calibration.checks import Check
 from labkit.metrology.risk import OperatingCurve, operating_curve
 from labkit.problems import Reason
@@ -56,21 +55,29 @@ def in_words(check: Check) -> tuple[Reason, ...]:
         return float(operating(check, [true_mm]).probability["pass"][0])
 
     at_limit = passes(limit)
-    said = [_times("operating.limit", "operating.limit_seldom", at_limit, at_mm=limit)]
+    said = [_times("operating.limit", at_limit, at_mm=limit)]
     if lower is not None and upper is not None:
         good = (lower + upper) / 2
     else:
         away = 10 * (check.u_mm + check.decision.guard_band_mm)
         good = limit - away if upper is not None else limit + away
     if passes(good) < SAFE:
-        said.append(_times("operating.middle", "operating.never", passes(good)))
+        said.append(_times("operating.middle", passes(good)))
     elif at_limit < SAFE:
         at = float(brentq(lambda true_mm: passes(true_mm) - SAFE, good, limit))
         said.append(Reason("operating.safe", {"at_mm": at}))
     return tuple(said)
 
 
-def _times(often: str, seldom: str, probability: float, **params: float) -> Reason:
-    if probability < 0.005:
-        return Reason(seldom, params)
-    return Reason(often, {"times": text.number(100 * probability, 0), **params})
+def _times(code: str, probability: float, **params: float) -> Reason:
+    """So many times in 100, and in 1000 where a hundredth is too coarse to say it."""
+    thousandths = round(1000 * probability)
+    if thousandths == 0:
+        return Reason(f"{code}_seldom", {"of": 1000, **params})
+    if probability < 0.1 and thousandths % 10:
+        times, of = thousandths, 1000
+    else:
+        times, of = round(100 * probability), 100
+    if times == 1:
+        return Reason(f"{code}_once", {"of": of, **params})
+    return Reason(code, {"times": times, "of": of, **params})
