@@ -30,6 +30,7 @@ from labkit.calibration.options import (
 )
 from labkit.calibration.points import PointTable, build_points
 from labkit.calibration.result import Calibration, Closing
+from labkit.calibration.tolerable import say_tolerable
 from labkit.calibration.uncertainty import Uncertainty
 from labkit.curves import Curve, family_named
 from labkit.curves.compare import MONOTONE_DOUBTED, MONOTONE_REFUSED, Comparison, compare
@@ -165,12 +166,15 @@ def calibrate(
         return replace(result, as_found=found, cautions=tuple(cautions))
     checks = check_shims(readings.with_role("check"), table, _corrector(result), criterion, cautions, curve)
     say_capability(checks, cautions)
+    grid = _covered(working, curve.points.x)
+    U, _ = uncertainty.expanded(curve, grid)
+    say_tolerable(grid, U, criterion.limits_mm, cautions)
     return replace(
         result,
         advice=Advice(table, comparison, uncertainty, options),
         checks=checks,
         as_found=found,
-        budget=_largest_budget(curve, uncertainty, working),
+        budget=uncertainty.budget(curve, float(grid[int(np.argmax(U))])),
         cautions=tuple(cautions),
     )
 
@@ -340,9 +344,3 @@ def _as_found(
         return mean, Budget(mean, (BudgetLine("budget.reading", u, table.variance.dof, {"n": n}),))
 
     return check_shims(rows, table, as_shown, criterion, cautions)
-
-
-def _largest_budget(curve: Curve, uncertainty: Uncertainty, working: tuple[float, float]) -> Budget:
-    grid = _covered(working, curve.points.x)
-    U, _ = uncertainty.expanded(curve, grid)
-    return uncertainty.budget(curve, float(grid[int(np.argmax(U))]))
