@@ -378,6 +378,9 @@ SENTENCES: Final[dict[str, str]] = {
     "closing.background_only": "Only the background was read again at the end: the closing difference of the shims is "
     "not known.",
     "closing.not_read": "Nothing was read again at the end: the closing difference is not known.",
+    "closing.not_separated": "What was read again at the end has moved by more than its repeats scatter. It may be the "
+    "signal or the background, which move a thick wall very differently: the larger is in the budget.",
+    "closing.not_separated.hint": "Read with no target and a thick shim again at the end.",
     "closing.exceeded": "Closing difference at {point}: {difference_mm:µm}; the limit is {limit_mm:µm}.",
     "closing.exceeded.hint": "The rig drifted. Let it warm up and read again.",
     "curve.range_not_covered": "The working range goes beyond the points, which reach from {low_mm:mm} to "
@@ -487,6 +490,18 @@ SENTENCES: Final[dict[str, str]] = {
     "budget.temperature.how": "u = {u_K:~2} °C",
     "budget.closing": "Drift during the readings",
     "budget.closing.how": "closing difference {closing_mm:+µm}, rectangular",
+    "budget.closing_gain": "Drift during the readings",
+    "budget.closing_gain.how": "closing difference {closing_mm:+µm}, taken as {signal_percent:~2} % of the signal or as the "
+    "same thickness, whichever is more there, rectangular",
+    "budget.closing_offset": "Drift during the readings",
+    "budget.closing_offset.how": "closing difference {closing_mm:+µm}, taken as {offset:~2} {unit} at every thickness, "
+    "rectangular",
+    "budget.closing_either": "Drift during the readings",
+    "budget.closing_either.how": "closing difference {closing_mm:+µm}, taken as {signal_percent:~2} % of the signal or as "
+    "{offset:~2} {unit} at every thickness, whichever is more there, rectangular",
+    "budget.closing_both": "Drift during the readings",
+    "budget.closing_both.how": "closing difference {closing_mm:+µm}, taken as {signal_percent:~2} % of the signal together "
+    "with {offset:~2} {unit} at every thickness, rectangular",
     "budget.own": "{name}",
     "budget.own.how": "{how}",
     "budget.limit": "{influence:Influence}",

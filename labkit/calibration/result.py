@@ -14,6 +14,7 @@ from labkit.bench.about import About
 from labkit.bench.readings import Readings
 from labkit.calibration.advice import Advice
 from labkit.calibration.checks import Check, worst
+from labkit.calibration.closing import Closing
 from labkit.calibration.lack_of_fit import LackOfFit, lack_of_fit
 from labkit.calibration.options import Options
 from labkit.calibration.points import PointTable
@@ -26,32 +27,6 @@ from labkit.curves.inverse import thickness
 from labkit.curves.offers import NextPoints
 from labkit.metrology import Budget
 from labkit.problems import BadInput, Caution, Reason
-
-
-@dataclass(frozen=True)
-class Closing:
-    """
-    The difference between the start and the end of the readings.
-
-    Attributes
-    ----------
-    point : str
-        The shim that was read again, or ``zero``.
-    difference_mm : float
-        In thickness [mm].
-    limit_mm : float or None
-    """
-
-    point: str
-    difference_mm: float
-    limit_mm: float | None
-
-    @property
-    def exceeded(self) -> bool:
-        return self.limit_mm is not None and abs(self.difference_mm) > self.limit_mm
-
-    def to_dict(self) -> dict[str, Any]:
-        return dict(vars(self)) | {"exceeded": self.exceeded}
 
 
 @dataclass(frozen=True)

@@ -14,11 +14,12 @@ from scipy.special import chdtr
 from labkit.bench.about import About
 from labkit.bench.conditions import Conditions
 from labkit.bench.influences import check_influences, not_considered
-from labkit.bench.readings import Readings, Signal, by_point
+from labkit.bench.readings import Readings, Signal
 from labkit.calibration.advice import Advice
 from labkit.calibration.agreement import say_agreement
 from labkit.calibration.background import DRIFT
 from labkit.calibration.checks import Check, Correct, Criterion, check_shims, say_capability
+from labkit.calibration.closing import closing_of, drift_of, say_closing
 from labkit.calibration.one_thread import on_one_thread
 from labkit.calibration.options import (
     Options,
@@ -29,7 +30,7 @@ from labkit.calibration.options import (
     working_range_mm,
 )
 from labkit.calibration.points import PointTable, build_points
-from labkit.calibration.result import Calibration, Closing
+from labkit.calibration.result import Calibration
 from labkit.calibration.tolerable import say_tolerable
 from labkit.calibration.uncertainty import Uncertainty
 from labkit.curves import Curve, family_named
@@ -137,10 +138,10 @@ def calibrate(
     comparison = _compare(table, options, among)
     flexible = comparison.flexible
     curve = _choose(family, readings.signal, comparison, flexible)
-    closing = _closing(table, curve)
-    uncertainty = _uncertainty(table, flexible, closing)
+    closing, drift = closing_of(table, curve), drift_of(table, curve)
+    uncertainty = Uncertainty(table, flexible, drift)
     _say_curve(table, comparison, curve, options, cautions)
-    _say_closing(table, closing, cautions)
+    say_closing(table, closing, drift, cautions)
     _say_influences(table, cautions)
 
     result = Calibration(
@@ -191,7 +192,7 @@ def _compare(table: PointTable, options: Options, among: Sequence[str] | None) -
     def largest_U(curve: Curve, flexible: FlexibleCurve | None) -> float | None:
         if curve.standard_uncertainty(inner[:1]) is None:
             return None
-        uncertainty = _uncertainty(table, flexible, _closing(table, curve))
+        uncertainty = Uncertainty(table, flexible, drift_of(table, curve))
         return float(np.max(uncertainty.expanded(curve, inner)[0]))
 
     lower, upper = limits(options.tolerance_mm)
@@ -242,36 +243,6 @@ def _choose(family: str, signal: Signal, comparison: Comparison, flexible: Flexi
 
 def _states_u(curve: Curve) -> bool:
     return curve.standard_uncertainty(curve.points.x[:1]) is not None
-
-
-def _closing(table: PointTable, curve: Curve) -> tuple[Closing, ...]:
-    """What was read again at the end, against the start, in thickness."""
-    start = {point.name: point for point in table.points}
-    found = []
-    for name, rows in by_point(table.readings.with_role("closing-fit", "closing-zero")).items():
-        values = [row.value for row in rows if row.counts]
-        if name not in start or not values:
-            continue
-        point = start[name]
-        moved = float(table.signal_of(np.mean(values))) - point.y
-        slope = float(curve.slope(np.array([point.x_mm]))[0])
-        found.append(Closing(name, moved / slope, table.conditions.closing_limit_mm))
-    return tuple(found)
-
-
-def _uncertainty(table: PointTable, flexible: FlexibleCurve | None, closing: Sequence[Closing]) -> Uncertainty:
-    """The largest closing difference counts."""
-    return Uncertainty(table, flexible, max((each.difference_mm for each in closing), key=abs, default=None))
-
-
-def _say_closing(table: PointTable, closing: Sequence[Closing], cautions: list[Caution]) -> None:
-    if not closing:
-        read = table.background.closing is not None
-        cautions.append(Caution("closing.background_only" if read else "closing.not_read"))
-    for each in closing:
-        if each.exceeded:
-            params = {"point": each.point, "difference_mm": abs(each.difference_mm), "limit_mm": each.limit_mm}
-            cautions.append(Caution("closing.exceeded", params))
 
 
 def _say_influences(table: PointTable, cautions: list[Caution]) -> None:

@@ -9,7 +9,8 @@ from typing import Any, Final
 import numpy as np
 from numpy.random import Generator
 
-from labkit.calibration.uncertainty import REPEATS, Term, Uncertainty
+from labkit.calibration.terms import REPEATS, Term
+from labkit.calibration.uncertainty import Uncertainty
 from labkit.curves import Curve
 from labkit.curves.family import Array
 from labkit.curves.parametric import ParametricCurve

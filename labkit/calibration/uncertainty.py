@@ -3,100 +3,23 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field, replace
+from collections.abc import Callable
+from dataclasses import dataclass
 from functools import cached_property
-from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike
 
+from labkit.calibration.closing import CLOSING, Drift
 from labkit.calibration.points import PointTable
 from labkit.calibration.shim_parts import shim_parts
+from labkit.calibration.terms import REPEATS, Parts, Term
 from labkit.curves import Curve
 from labkit.curves.family import Array
 from labkit.curves.flexible import FlexibleCurve
 from labkit.curves.tabulated import FEW, along
 from labkit.metrology import Budget, BudgetLine
 from labkit.metrology.budget import Correlation, combined, coverage_factor, effective_dof
-from labkit.metrology.quantities import Shape
-
-REPEATS = "repeats"
-"""Lines that lean on the same repeats: summed before the formula of Welch and Satterthwaite."""
-
-
-@dataclass(frozen=True)
-class Term:
-    """
-    One line of the budget, along the curve.
-
-    Attributes
-    ----------
-    code : str
-        Of `BudgetLine`.
-    u_mm : ndarray
-        Standard uncertainty of the thickness [mm], shape of the thicknesses asked for.
-    dof : float or ndarray
-        Of the shape of `u_mm` where it differs along the curve.
-    params : mapping
-    common, shape : str
-    """
-
-    code: str
-    u_mm: Array
-    dof: float | Array = math.inf
-    params: Mapping[str, Any] = field(default_factory=dict)
-    common: str = ""
-    shape: Shape = "normal"
-
-
-@dataclass(frozen=True)
-class Parts:
-    """
-    What the lines are made of: smooth along the curve, each by itself.
-
-    Attributes
-    ----------
-    own, reference : list of Term
-        The lines of the curve, and those of the flexible curve where it stands behind another.
-    besides : list of Term
-        What does not come from a curve.
-    apart : ndarray
-        Distance of the curve from the flexible one, with its sign [mm].
-    """
-
-    own: list[Term]
-    reference: list[Term]
-    besides: list[Term]
-    apart: Array
-
-    @property
-    def stacked(self) -> Array:
-        """All of them, a row each: first those in mm, then the reciprocals of degrees of freedom that vary."""
-        terms = [*self.own, *self.reference, *self.besides]
-        varying = [1.0 / term.dof for term in terms if isinstance(term.dof, np.ndarray)]
-        return np.stack([*(term.u_mm for term in terms), self.apart, *varying])
-
-    def sizes(self, rows: Array) -> Array:
-        """What errors of such rows are measured by: those in mm by the largest of them."""
-        lengths = len(self.own) + len(self.reference) + len(self.besides) + 1
-        found = np.abs(rows)
-        found[:lengths] = found[:lengths].max(axis=0)
-        return found
-
-    def holding(self, rows: Array) -> Parts:
-        """The same lines with other numbers, stacked like these."""
-        left = iter(rows)
-        groups = [
-            [replace(term, u_mm=next(left)) for term in part] for part in (self.own, self.reference, self.besides)
-        ]
-        apart = next(left)
-        with np.errstate(divide="ignore"):
-            own, reference, besides = (
-                [replace(term, dof=1.0 / next(left)) if isinstance(term.dof, np.ndarray) else term for term in part]
-                for part in groups
-            )
-        return Parts(own, reference, besides, apart)
 
 
 @dataclass(frozen=True)
@@ -109,13 +32,13 @@ class Uncertainty:
     table : PointTable
     flexible : FlexibleCurve or None
         Where there is one, no other curve may claim less.
-    closing_mm : float or None
-        The closing difference in thickness [mm]; None where nothing was read again.
+    drift : Drift or None
+        What was read again at the end says; None where nothing was.
     """
 
     table: PointTable
     flexible: FlexibleCurve | None
-    closing_mm: float | None
+    drift: Drift | None
 
     def standard(self, curve: Curve, x: ArrayLike, repeats: int | None = 1) -> Array:
         """
@@ -295,12 +218,15 @@ class Uncertainty:
             alpha = float(np.mean(used)) if used else 0.0
             params = {"u_K": conditions.u_temperature_degC}
             terms.append(Term("budget.temperature", np.abs(x) * alpha * conditions.u_temperature_degC, params=params))
-        if self.closing_mm is not None:
-            drift = np.full(x.shape, abs(self.closing_mm) / math.sqrt(3.0))
-            terms.append(Term("budget.closing", drift, params={"closing_mm": self.closing_mm}, shape="rectangular"))
+        per_signal = 1.0 / np.abs(curve.slope(x))
+        per_share = np.abs(curve.value(x)) * per_signal
+        unit = "mm" if self.table.readings.signal == "thickness" else self.table.readings.unit
+        if self.drift is not None:
+            code, said = self.drift.line(unit)
+            half = self.drift.limit_mm(per_share, per_signal)
+            terms.append(Term(code, half / math.sqrt(3.0), params=said, shape="rectangular"))
         if (moved := self.table.background_drift) is not None:
-            limit = np.full(x.shape, abs(moved)) / np.abs(curve.slope(x))
-            unit = "mm" if self.table.readings.signal == "thickness" else self.table.readings.unit
+            limit = abs(moved) * per_signal
             named = {"moved": moved, "unit": unit, "own_u": abs(moved) / math.sqrt(3.0), "own_unit": unit}
             terms.append(Term("budget.background_drift", limit / math.sqrt(3.0), params=named, shape="rectangular"))
         for line in conditions.own_lines:
@@ -308,16 +234,16 @@ class Uncertainty:
             own = {"name": line.name, "how": line.how}
             terms.append(Term("budget.own", np.full(x.shape, line.u_mm), dof, own))
         counted = [each for each in conditions.influences if not each.off and (on_parts or not each.kind.on_parts)]
-        if counted:
-            per_signal = 1.0 / np.abs(curve.slope(x))
-            per_share = np.abs(curve.value(x)) * per_signal
-            for each in counted:
-                params = each.params(self.table.readings.unit)
-                terms.append(Term(each.line, each.u_mm(x, per_share, per_signal), params=params, shape=each.shape))
+        for each in counted:
+            params = each.params(self.table.readings.unit)
+            terms.append(Term(each.line, each.u_mm(x, per_share, per_signal), params=params, shape=each.shape))
         return terms
 
     def _correlations(self, terms: list[Term]) -> tuple[Correlation, ...]:
-        """Which own lines err together, by their places among the terms."""
+        """
+        Which lines err together, by their places among the terms: own lines as they are stated, and gain and background
+        where both drifted to the same side, as both go with the time.
+        """
         places = {term.params["name"]: i for i, term in enumerate(terms) if term.code == "budget.own"}
         # two lines that name each other state one correlation
         pairs = {
@@ -326,7 +252,12 @@ class Uncertainty:
             if line.correlated_with and line.r and places
         }
         found = ((sorted(places[name] for name in pair), r) for pair, r in pairs.items())
-        return tuple(Correlation(first, second, r) for (first, second), r in found)
+        stated = tuple(Correlation(first, second, r) for (first, second), r in found)
+        moved = self.table.background_drift
+        if self.drift is None or not moved or (self.table.sign * moved > 0) != self.drift.grew:
+            return stated
+        drifts = [i for i, term in enumerate(terms) if term.code.startswith(("budget.background_drift", CLOSING))]
+        return (*stated, Correlation(drifts[0], drifts[-1], 1.0)) if len(drifts) > 1 else stated
 
     def _combined(self, terms: list[Term]) -> Array:
         return combined([term.u_mm for term in terms], self._correlations(terms))
