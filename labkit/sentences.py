@@ -346,6 +346,14 @@ SENTENCES: Final[dict[str, str]] = {
     "points.no_repeats": "No shim was read twice, so the repeatability is not known from these data. The budget lacks "
     "its line “Repeatability”.",
     "points.no_repeats.hint": "Enter s, or read one shim again.",
+    "points.repeatability_exceeded": "The repeats scatter by s = {s:~2} {unit} (ν = {dof}), more than the stated repeatability "
+    "of {stated:~2} {unit} allows: theirs is in the budget, not the stated one.",
+    "points.repeatability_exceeded.hint": "Look for the cause, or read more repeats.",
+    "points.repeatability_not_used": "The stated repeatability of {stated:~2} {unit} is not used: the repeats say s = {s:~2} "
+    "{unit} (ν = {dof}).",
+    "points.repeatability_kept": "The repeats scatter by only s = {s:~2} {unit} (ν = {dof}), far less than the stated "
+    "repeatability of {stated:~2} {unit}, which stays in the budget.",
+    "points.repeatability_kept.hint": "Read more repeats: from ν = 10 on theirs counts.",
     "points.nothing_known": "No uncertainty is known, of the shims or of the readings: ordinary least squares, and the "
     "residuals are the only measure.",
     "points.ends_only": "Only the ends were read: a curve pinned only at its ends is wrong where parts are measured.",

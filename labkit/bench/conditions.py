@@ -57,7 +57,7 @@ class Conditions:
     u_temperature_degC : float or None
         Standard uncertainty of the shims' temperature.
     repeatability : float or None
-        Standard deviation of one reading, in the unit of `resolution`: used where no shim was read twice.
+        Standard deviation of one reading, in the unit of `resolution`: used until the repeats know better.
     background : "subtract", "inside", "not shown" or None
         None: subtracted from a raw signal that has background readings, else as "inside".
     background_limit, closing_limit_mm : float or None

@@ -107,6 +107,11 @@ class Readings:
     source: str = ""
     cautions: tuple[Caution, ...] = ()
 
+    @property
+    def value_unit(self) -> str:
+        """The unit in which the values are kept: mm for thickness indications."""
+        return "mm" if self.signal == "thickness" else self.unit
+
     def with_role(self, *roles: str) -> tuple[Reading, ...]:
         """The rows in these roles, in order; those left out too."""
         return tuple(row for row in self.rows if row.role in roles)

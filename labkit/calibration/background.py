@@ -128,7 +128,7 @@ def _say_moved(found: BackgroundReading, readings: Readings, conditions: Conditi
     if found.moved is None:
         return
     moved, limit = abs(found.moved), conditions.background_limit
-    unit = {"unit": "mm" if readings.signal == "thickness" else readings.unit}
+    unit = {"unit": readings.value_unit}
     if limit is not None and moved > limit:
         cautions.append(Caution("background.moved", {"moved": moved, "limit": limit, **unit}))
     elif limit is None and found.offset is None and moved > 0:

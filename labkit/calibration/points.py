@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from decimal import Decimal, InvalidOperation
 from typing import Any, Final
@@ -10,15 +10,14 @@ from typing import Any, Final
 import numpy as np
 
 from labkit.bench.conditions import Conditions
-from labkit.bench.readings import Reading, Readings, by_point
+from labkit.bench.readings import Readings, by_point
 from labkit.bench.shims import ShimSet
 from labkit.calibration.background import BackgroundReading, read_background, stated_drift
 from labkit.calibration.order import say_order
+from labkit.calibration.repeats import say_stragglers, spread_of
 from labkit.curves import Points
 from labkit.curves.family import Array
-from labkit.metrology import SpreadTest, Straggler, VarianceFunction, bartlett, fit_variance, grubbs, stragglers
-from labkit.metrology.repeatability import stated_variance
-from labkit.metrology.spread_tests import GRUBBS_FROM
+from labkit.metrology import SpreadTest, VarianceFunction, bartlett, stragglers
 from labkit.problems import BadInput, Caution
 from labkit.units import to_mm
 
@@ -210,11 +209,11 @@ def build_points(readings: Readings, conditions: Conditions) -> PointTable:
     x = np.array([reference_mm(readings.shims, stack, conditions) for stack in stacks])
     values = [np.array([row.value for row in groups[name]]) for name in names]
 
-    variance = _variance(x, values, resolution, conditions, cautions)
+    variance = spread_of(x, values, resolution, conditions, cautions, readings.value_unit)
     background = read_background(readings, conditions, variance, cautions)
     means = np.array([group.mean() for group in values]) - background.subtracted
     sign = _sign(means, readings)
-    _say_stragglers(stragglers(x, values, resolution), names, groups, cautions)
+    say_stragglers(stragglers(x, values, resolution), names, groups, cautions)
 
     counts = np.array([len(group) for group in values])
     known = [shim.u_mm is not None for shim in readings.shims if any(shim.name in stack for stack in stacks)]
@@ -309,47 +308,3 @@ def _sign(means: Array, readings: Readings) -> int:
     if np.all(means < 0):
         return -1
     raise BadInput("points.mixed_signs", count=int(np.sum(means < 0)), total=len(means))
-
-
-def _variance(
-    x: Array, values: Sequence[Array], resolution: float, conditions: Conditions, cautions: list[Caution]
-) -> VarianceFunction:
-    repeated = [i for i, group in enumerate(values) if len(group) > 1]
-    if repeated:
-        return fit_variance(
-            x[repeated],
-            [values[i].var(ddof=1) for i in repeated],
-            [len(values[i]) - 1 for i in repeated],
-            resolution,
-        )
-    if conditions.repeatability is None:
-        cautions.append(Caution("points.no_repeats"))
-    return stated_variance(conditions.repeatability or 0.0, float(x.min()), float(x.max()), resolution)
-
-
-def _say_stragglers(
-    found: Sequence[Straggler], names: Sequence[str], groups: dict[str, list[Reading]], cautions: list[Caution]
-) -> None:
-    for each in found:
-        name = names[each.group]
-        row = groups[name][each.index]
-        params = {
-            "point": name,
-            "index": each.index + 1,
-            "typed": row.typed,
-            "others": len(groups[name]) - 1,
-            "ratio": each.ratio,
-        }
-        cautions.append(Caution("points.straggler", params, row.where))
-        _say_grubbs(each, params, groups[name], cautions)
-
-
-def _say_grubbs(each: Straggler, params: Mapping[str, Any], rows: Sequence[Reading], cautions: list[Caution]) -> None:
-    """A second opinion where there are readings enough for one: it changes nothing."""
-    if len(rows) < GRUBBS_FROM:
-        return
-    found = grubbs([row.value for row in rows])
-    if found is not None and found.index == each.index:
-        numbers = {key: vars(found)[key] for key in ("statistic", "critical", "n", "alpha")}
-        said = {"point": params["point"], "index": params["index"]} | numbers
-        cautions.append(Caution("points.grubbs", said, rows[each.index].where))

@@ -220,7 +220,7 @@ class Uncertainty:
             terms.append(Term("budget.temperature", np.abs(x) * alpha * conditions.u_temperature_degC, params=params))
         per_signal = 1.0 / np.abs(curve.slope(x))
         per_share = np.abs(curve.value(x)) * per_signal
-        unit = "mm" if self.table.readings.signal == "thickness" else self.table.readings.unit
+        unit = self.table.readings.value_unit
         if self.drift is not None:
             code, said = self.drift.line(unit)
             half = self.drift.limit_mm(per_share, per_signal)

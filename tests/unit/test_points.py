@@ -212,6 +212,68 @@ def test_no_shim_read_twice_asks_for_one_number():
     assert np.diag(stated.fitted.V_y) == pytest.approx([16.0] * 5)
 
 
+def read_as(repeats, spread=0.0):
+    """Readings of five shims: each as often as `repeats` says, `spread` to either side of its mean."""
+    rows = []
+    for shim, n in zip("ABCDE", repeats, strict=True):
+        level = round(signal(THICKNESS[shim]))
+        rows += [(shim, f"{level + spread * (2 * i / max(n - 1, 1) - 1):.0f}", "fit") for i in range(n)]
+    return rows
+
+
+STATED = Conditions(repeatability=20.0)
+
+
+def test_two_readings_that_agree_by_chance_do_not_drop_a_stated_repeatability():
+    """One of five shims read twice, to the same count: u of the others fell from 20 counts to 0.3."""
+    once, twice = (table_of(read_as(n), STATED) for n in ((1, 1, 1, 1, 1), (2, 1, 1, 1, 1)))
+    assert np.sqrt(np.diag(once.fitted.V_y)) == pytest.approx([20.0] * 5)
+    assert np.sqrt(np.diag(twice.fitted.V_y)) == pytest.approx([20.0 / np.sqrt(2), 20.0, 20.0, 20.0, 20.0])
+    assert np.all(np.isinf(twice.variance.dof_at([0.3, 2.2])))
+
+
+def test_repeats_that_agree_with_it_leave_a_stated_repeatability_without_a_word():
+    table = table_of(read_as((2, 2, 1, 1, 1), spread=15), STATED)
+    assert table.variance.sd(1.0) == pytest.approx(20.0)
+    assert not [code for code in codes(table) if code.startswith("points.repeatability")]
+
+
+def test_few_repeats_that_scatter_far_less_than_stated_are_said():
+    table = table_of(read_as((3, 3, 2, 1, 1), spread=1), STATED)
+    assert table.variance.sd(1.0) == pytest.approx(20.0)
+    said = caution(table, "points.repeatability_kept")
+    assert (said.params["stated"], said.params["dof"], said.params["unit"]) == (20.0, 5, "counts")
+    assert said.params["s"] == pytest.approx(np.sqrt((2 * 1 + 2 * 1 + 1 * 2) / 5))
+
+
+def test_repeats_that_scatter_more_than_stated_count_and_that_is_said():
+    """s = 57 counts from two pairs against 20 stated: χ² = 16 with two degrees of freedom."""
+    table = table_of(read_as((2, 2, 1, 1, 1), spread=40), STATED)
+    said = caution(table, "points.repeatability_exceeded")
+    assert said.params["s"] == pytest.approx(40 * np.sqrt(2))
+    assert table.variance.dof == 2
+    assert np.all(table.variance.sd([0.3, 0.6]) > 40)
+
+
+def test_enough_repeats_know_better_and_that_is_said():
+    few, enough = (table_of(read_as(n, spread=15), STATED) for n in ((4, 4, 4, 1, 1), (4, 4, 4, 2, 1)))
+    assert few.variance.dof == np.inf
+    assert "points.repeatability_not_used" not in codes(few)
+    assert enough.variance.dof == 10
+    assert enough.variance.sd(0.6) != pytest.approx(20.0, rel=0.01)
+    assert "points.repeatability_not_used" in codes(enough)
+    assert not [code for code in codes(table_of(read_as((4, 4, 4, 2, 1), spread=15))) if "repeatability" in code]
+
+
+def test_what_the_display_hides_does_not_contradict_a_stated_repeatability():
+    """s = 0.3 counts on a display of whole counts: repeats all alike, or one a step off, are as it says."""
+    stated = Conditions(repeatability=0.3)
+    for spread in (0, 0.5):
+        table = table_of(read_as((3, 1, 1, 1, 1), spread=spread), stated)
+        assert not [code for code in codes(table) if code.startswith("points.repeatability")]
+        assert table.variance.sd(1.0) == pytest.approx(0.3)
+
+
 def test_where_nothing_is_known_the_residuals_are_the_only_measure():
     readings = read_readings(b"reference [mm],indication [counts]\n0.3,900\n0.6,500\n1.0,200\n2.0,50\n")
     table = build_points(readings, Conditions())
