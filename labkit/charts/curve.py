@@ -24,10 +24,18 @@ GRID: Final = 201
 DECADES: Final = 20.0
 """A raw signal whose largest value is so many times its smallest is drawn on a scale of decades."""
 
+BEYOND: Final = 6.0
+"""So many times as far as what must be seen goes a scale at most; bars and bands that are longer are cut off."""
+
 _UPPER, _BETWEEN, _LOWER = 256, 64, 168
 _MARGIN: Final = {"l": 64, "r": 150, "t": 28, "b": 50}
 _NARROWEST: Final = 640
 """Widths and heights [px]; names of points have to go side by side on the narrowest plot."""
+
+_NAME: Final = 20
+"""Height of the name of a point, with the gap to its bar [px]."""
+
+_CUT_OFF: Final = ". Bars or band go on beyond the scale"
 
 
 def curve_figure(result: Calibration, *, theme: Theme = "light", unit: str = "mm", reading: str = "") -> go.Figure:
@@ -166,6 +174,10 @@ class _Drawing:
             shown.append(self.height(self.other[0], self.grid))
         values = np.concatenate(shown)
         low, high = float(np.nanmin(values)), float(np.nanmax(values))
+        if self.length:
+            seen = np.concatenate([self.at_points, shown[1]])
+            middle, half = (np.max(seen) + np.min(seen)) / 2, (np.ptp(seen) or 1.0) / 2
+            low, high = max(low, float(middle - BEYOND * half)), min(high, float(middle + BEYOND * half))
         if self.decades:
             return look.log_ticks(low / 1.3, high * 1.6)
         pad = 0.08 * (high - low or 1.0)
@@ -197,7 +209,21 @@ class _Drawing:
         if self.U is not None:
             reach.append(self.U * self.fine)
         most = 1.25 * float(np.max(np.concatenate(reach))) or 1.0
+        seen = max(*np.abs(self.residual), *(np.abs(self.limits) if self.limits else [np.median(self.bars)]))
+        most = min(most, BEYOND * float(seen) or most)
         return look.ticks(-most, most, 5, signed=True)
+
+    @cached_property
+    def ends(self) -> tuple[Array, Array]:
+        """The lower and the upper end of each bar, cut off where the scale has no room for it and for a name."""
+        most = self.off["range"][1] / 1.25
+        return np.maximum(self.residual - self.bars, -most), np.minimum(self.residual + self.bars, most)
+
+    @property
+    def cut_off(self) -> bool:
+        """Whether a bar, or the band, goes on beyond the lower scale."""
+        longest = [*(np.abs(self.residual) + self.bars), *([] if self.U is None else self.U * self.fine)]
+        return max(longest) > self.off["range"][1] * (1 + 1e-9)
 
     def share(self, scale: dict[str, Any], value: float) -> float:
         """Where a value lies on a scale, from 0 to 1."""
@@ -211,6 +237,8 @@ class _Drawing:
         colours, x = COLOURS[self.theme], self.grid * self.wide
         other = self.height(self.other[0], self.grid) if self.other else np.empty(0)
         edges = self.band or (np.empty(0), np.empty(0))
+        if self.length:
+            edges = np.clip(edges[0], *self.up["range"]), np.clip(edges[1], *self.up["range"])
         curve = self.height(self.result.curve, self.grid)
         return [
             _line("other", x[: len(other)], other, colours["s2"], 2, look.DASHED),
@@ -220,12 +248,14 @@ class _Drawing:
         ]
 
     def lower(self) -> list[go.Scatter]:
-        band = np.empty(0) if self.U is None else self.U * self.fine
+        band = np.empty(0) if self.U is None else np.minimum(self.U * self.fine, self.off["range"][1])
         x = self.grid[: len(band)] * self.wide
         at = {"xaxis": "x2", "yaxis": "y2"}
         points = self._points("residuals", self.residual, "x2", "y2")
         points.error_y = {
-            "type": "data", "array": self.bars, "color": COLOURS[self.theme]["ink"], "thickness": 1.6, "width": 5,
+            "type": "data", "symmetric": False, "array": self.ends[1] - self.residual,
+            "arrayminus": self.residual - self.ends[0], "color": COLOURS[self.theme]["ink"], "thickness": 1.6,
+            "width": 5,
         }  # fmt: skip
         return [_filled("U", x, -band, band, COLOURS[self.theme]["band"], **at), points, self._names()]
 
@@ -268,18 +298,31 @@ class _Drawing:
             at, half = float(self.result.curve.points.x[i]), 3.2 * len(unescape(names[i])) + 2
             # at the left edge the name would lie on the scale
             shift = half if at * per_mm - half < self.across[0] * per_mm else 0.0
-            side = next((side for side, end in free.items() if at * per_mm - half + shift >= end), None)
+            left = at * per_mm - half + shift
+            side = next(
+                (side for side, end in free.items() if left >= end and not self._crossed(i, side, left, 2 * half)), None
+            )
             if side is None:
                 continue
             free[side] = at * per_mm + half + shift
             x.append(at * self.wide)
-            y.append(float(self.residual[i] + (self.bars[i] if side == "top center" else -self.bars[i])))
+            y.append(float(self.ends[side == "top center"][i]))
             text.append(names[i])
             where.append(side.replace("center", "right") if shift else side)
         return go.Scatter(
             name="names", x=x, y=y, text=text, textposition=where, mode="text", hoverinfo="skip", cliponaxis=False,
             textfont={"size": 13, "color": COLOURS[self.theme]["ink-2"]}, xaxis="x2", yaxis="y2",
         )  # fmt: skip
+
+    def _crossed(self, i: int, side: str, left: float, width: float) -> bool:
+        """Whether the bar of another point would run through a name that begins `left` and is so wide [px]."""
+        per_mm, per_small = _NARROWEST / (self.across[1] - self.across[0]), _LOWER / np.ptp(self.off["range"])
+        lower, upper = self.ends
+        end, up = (upper[i], 1) if side == "top center" else (lower[i], -1)
+        near, far = sorted((end, end + up * _NAME / per_small))
+        others = np.arange(len(lower)) != i
+        at = self.result.curve.points.x * per_mm
+        return bool(np.any(others & (at > left) & (at < left + width) & (upper > near) & (lower < far)))
 
     def working_range(self) -> list[dict[str, Any]]:
         low, high = self.result.options.working_range_mm
@@ -315,7 +358,7 @@ class _Drawing:
             shows = f"Indication, {look.shown(self.result.readings.unit)}{less}"
         said = [
             look.heading(theme, shows, "y", left),
-            look.heading(theme, f"Residual, {self.small}", "y2", left),
+            look.heading(theme, f"Residual, {self.small}{_CUT_OFF if self.cut_off else ''}", "y2", left),
             look.below(f"Thickness, {unit}", 1, _MARGIN["b"] - 4),
             self._range_words(),
         ]

@@ -70,6 +70,50 @@ def test_both_themes_name_the_same_colours() -> None:
 # ---- the curve ----
 
 
+def poorly_known(name: str, *, u_mm: float, only: str = "") -> labkit.Calibration:
+    """The sample calibrated with shims, or one of them, that are hardly known at all."""
+    result = calibrated(name)
+    held = result.readings.shims
+    shims = [replace(each, u_mm=u_mm, k=2.0) if only in ("", each.name) else each for each in held]
+    return labkit.calibrate(replace(result.readings, shims=replace(held, shims=tuple(shims))), tolerance=0.005)
+
+
+@pytest.mark.parametrize("only", ["", "A-4"])
+def test_a_huge_U_does_not_hide_residuals_and_tolerance(only: str) -> None:
+    figure = charts.curve_figure(poorly_known("hinge_day", u_mm=0.5, only=only))
+    low, high = figure.layout.yaxis2.range
+    assert (low, high) == (-high, pytest.approx(6 * 5.0))
+    shown, band = trace(figure, "residuals"), trace(figure, "U")
+    assert np.all(shown.y + shown.error_y.array <= high / 1.25 * (1 + 1e-12))
+    assert np.all(shown.y - shown.error_y.arrayminus >= low / 1.25 * (1 + 1e-12))
+    assert np.max(np.abs(band.y)) <= high
+    assert any("go on beyond the scale" in each for each in words(figure))
+    points, upper = trace(figure, "points"), figure.layout.yaxis.range
+    assert upper[1] - upper[0] < 20 * np.ptp(points.y)
+    edges = trace(figure, "band").y
+    assert upper[0] <= np.min(edges) and np.max(edges) <= upper[1]
+
+
+def test_whole_bars_are_not_said_to_go_on(results: dict[str, labkit.Calibration]) -> None:
+    for result in (results["hinge_day"], calibrated("hinge_day", tolerance=None)):
+        figure = charts.curve_figure(result)
+        assert not any("beyond the scale" in each for each in words(figure))
+        bars, slopes = trace(figure, "residuals").error_y, result.curve.slope(result.curve.points.x)
+        pairs = zip(result.table.points, slopes, strict=True)
+        U = [2000 * np.hypot(point.u_x_mm, point.u_y / slope) for point, slope in pairs]
+        np.testing.assert_allclose(bars.array, U)
+        np.testing.assert_allclose(bars.arrayminus, U)
+
+
+def test_no_bar_runs_through_the_name_of_another_point() -> None:
+    figure = charts.curve_figure(poorly_known("hinge_day", u_mm=0.5))
+    names, shown = trace(figure, "names"), trace(figure, "residuals")
+    assert "A-1" in names.text
+    assert "Zero" not in names.text  # the bar of A-1, 20 px away, stands where its name would
+    assert "Zero" in trace(charts.curve_figure(calibrated("hinge_day")), "names").text
+    assert len(shown.x) == len(names.text) + 1
+
+
 @pytest.mark.parametrize("name", NAMES)
 def test_residuals_are_the_results(results: dict[str, labkit.Calibration], name: str) -> None:
     result = results[name]
