@@ -409,6 +409,9 @@ SENTENCES: Final[dict[str, str]] = {
     "curve.no_reason": "{family:family} was chosen and no reason is given.",
     "recommend.chosen": "{family:family} was chosen by the user: {why}",
     "check.outside": "Check shim {shim} lies outside the calibrated range and could not be judged.",
+    "check.curve_changed": "{points} read after the first check shim: the check shims were read with another curve, and "
+    "what they showed was known when this one was made.",
+    "check.curve_changed.hint": "Read the extra points before the check shims.",
     "check.in_fit": "{shim} took part in the fit, so it proves less.",
     "check.nothing_passes": "No deviation can pass at {shims}: the guard band takes up the whole tolerance.",
     "check.nothing_passes.hint": "Lower U, widen the tolerance, or agree on another rule.",
@@ -618,7 +621,7 @@ SENTENCES: Final[dict[str, str]] = {
     "grid.closing_difference": "Closing difference {difference_mm:µm}, limit {limit_mm:µm}",
     "grid.closing_no_limit": "Closing difference {difference_mm:µm}",
     "grid.background_moved": "{now}, {moved} away from last time. Look for steel near the bench, then read it again.",
-    "grid.reference": "Reference, {unit}",
+    "grid.reference": "Reference at 20 °C, {unit}",
     "grid.mean": "Mean, {unit}",
     "grid.spread": "s, {unit}",
     "grid.note": "Readings in {unit}. Usual spread s = {s} from {dof} degrees of freedom.",
@@ -744,6 +747,7 @@ SENTENCES: Final[dict[str, str]] = {
     "can only be looked at now. Open it again to go on with the newer one.",
     "readings.row_left_out": "Left out: shim {shims} is not in {set}.",
     "remark.as_found_reason": "As found could not be read: {reason}",
+    "remark.checks_taken_back": "Check shims were read, and every reading of them was taken back.",
     "remark.adjusted": "The gauge was adjusted: {what}",
     "remark.note": "{line}: {note}",
     "remark.cold": "The first reading was taken {minutes:.0} min after switching on; the gauge needs {needed:.0} min.",
@@ -858,6 +862,8 @@ SENTENCES: Final[dict[str, str]] = {
     "result.y_error": "x is the thickness in mm, y the error of indication in mm.",
     "result.y_raw": "x is the thickness in mm, y the indication in {unit}.",
     "result.y_log": "x is the thickness in mm, y the natural logarithm of the indication in {unit}.",
+    "result.at_temperature": "Thicknesses here are those at {t:.1} °C, the temperature of the readings; at 20 °C, as the "
+    "certificates give them, they differ by at most {moved_mm:µm}.",
     "result.ranked_for": "U is foretold for {repeats} readings of a shim. Once they are in, the curve is fitted again, "
     "and U may come out a little larger.",
     "result.second_reaches": "{shim} after it reaches the target.",

@@ -31,6 +31,7 @@ from labkit.calibration.options import (
 )
 from labkit.calibration.points import PointTable, build_points
 from labkit.calibration.result import Calibration
+from labkit.calibration.sequence import say_read_after_checks
 from labkit.calibration.tolerable import say_tolerable
 from labkit.calibration.uncertainty import Uncertainty
 from labkit.curves import Curve, family_named
@@ -170,6 +171,7 @@ def calibrate(
     grid = _covered(working, curve.points.x)
     U, _ = uncertainty.expanded(curve, grid)
     say_tolerable(grid, U, criterion.limits_mm, cautions)
+    say_read_after_checks(readings, cautions)
     return replace(
         result,
         advice=Advice(table, comparison, uncertainty, options),

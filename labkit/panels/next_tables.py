@@ -158,4 +158,16 @@ def repeats_advice(result: Calibration, unit: str = "mm") -> str:
     if found is None or not found.ranking:
         return ""
     bought = f"<p>{wording.said(found.repeats, unit)}</p>" if found.repeats is not None else ""
-    return bought + quiet(say("result.ranked_for", {"repeats": result.table.repeats}))
+    return bought + quiet(say("result.ranked_for", {"repeats": result.table.repeats})) + at_temperature(result, unit)
+
+
+def at_temperature(result: Calibration, unit: str = "mm") -> str:
+    """Why a thickness is not the one of the certificate, under a table of thicknesses; empty where none shows that."""
+    t = result.table.conditions.temperature_degC
+    shims = list(result.readings.shims)
+    if t is None or not shims:
+        return ""
+    moved = max(abs(shim.at(t) - shim.thickness_mm) for shim in shims)
+    if all(text_of.length(shim.at(t), unit) == text_of.length(shim.thickness_mm, unit) for shim in shims):
+        return ""
+    return quiet(say("result.at_temperature", {"t": t, "moved_mm": moved}, unit))

@@ -269,6 +269,7 @@ class CalibratePage(CalibrateModel):
 
     def _changed(self) -> None:
         """Every verb ends here: the draft is saved before anything is computed."""
+        self._work.look_at_checks(self._now())
         self._save()
         if self.read_only:
             self._give_up_computing()

@@ -134,6 +134,7 @@ class CalibrateModel(DraftPage):
         for found in self.put_away.values():
             RigWork.from_state(found, kept, self._now)
         self._work = RigWork.from_state(kept.mapping("work"), kept, self._now)
+        self._work.look_at_checks(self._now())
         self._look_up_in_force(self._work.in_force if self.number or self._as_found_begun else None)
         if self.fields.get("rig"):
             self.bench.rig(self.fields["rig"])
@@ -155,7 +156,12 @@ class CalibrateModel(DraftPage):
     @property
     def rule_fixed(self) -> bool:
         """Whether a check shim was ever read: a rule that is chosen after the result proves nothing."""
-        return any(cell.text or cell.was for line in self.log.of("check") for cell in line.cells)
+        return bool(self._work.checked)
+
+    @property
+    def checked(self) -> str:
+        """When the first check shim was read, UTC; empty until then."""
+        return self._work.checked
 
     @property
     def rig(self) -> RegisteredRig | None:

@@ -29,6 +29,8 @@ def remarks(page: CalibrateModel, verdict: str | None) -> Iterator[str]:
         yield sentence("remark.as_found_reason", {"reason": fields["as_found_reason"]})
     if fields.get("adjusted"):
         yield sentence("remark.adjusted", {"what": fields["adjusted"]})
+    if page.checked and not any(line.taken for line in page.log.of("check")):
+        yield sentence("remark.checks_taken_back")
     times = [row.time for row in readings.rows if row.time] if readings is not None else []
     cold = cold_readings(page.particulars.about, min(times, default="")) if page.particulars is not None else None
     if cold is not None:

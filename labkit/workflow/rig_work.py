@@ -32,6 +32,8 @@ class RigWork:
         The number of the certificate with which as found is judged.
     tables : dict of str to list of Caution
         What was doubtful about the tables that readings came from.
+    checked : str
+        When a check shim was first read (UTC, ISO 8601 with Z), whatever became of that reading; empty until then.
     """
 
     fields: dict[str, str]
@@ -41,6 +43,7 @@ class RigWork:
     taken_out: list[str] = field(default_factory=list)
     in_force: str = ""
     tables: dict[str, list[Caution]] = field(default_factory=dict)
+    checked: str = ""
 
     # ---- keeping ----
 
@@ -52,6 +55,7 @@ class RigWork:
             "stopped": self.stopped,
             "taken_out": list(self.taken_out),
             "in_force": self.in_force,
+            "checked": self.checked,
             "tables": {name: [each.to_dict() for each in cautions] for name, cautions in self.tables.items()},
         }
 
@@ -81,7 +85,13 @@ class RigWork:
             kept.texts("taken_out"),
             kept.text("in_force"),
             tables,
+            kept.time("checked"),
         )
+
+    def look_at_checks(self, now: str) -> None:
+        """Keep in mind that a check shim was read: undoing that takes back the reading, not what it showed."""
+        if not self.checked and any(cell.text or cell.was for line in self.log.of("check") for cell in line.cells):
+            self.checked = now
 
     # ---- tables ----
 

@@ -222,11 +222,11 @@ def test_a_page_that_may_only_be_looked_at_asks_for_nothing(tmp_path: Path) -> N
 def test_numbers_stand_under_the_units_that_they_are_in(tmp_path: Path) -> None:
     page = begun_page(demo_folder(tmp_path), worker=Asleep())
     heads = grid_view.headings(page, "mm")
-    assert heads == {"reference": "Reference, mm", "mean": "Mean, mm", "s": "s, µm"}
+    assert heads == {"reference": "Reference at 20 °C, mm", "mean": "Mean, mm", "s": "s, µm"}
     assert grid_view.headings(page, "in")["s"] == "s, mil"
     counts = begun_page(demo_folder(tmp_path / "raw"), "Rig 3", Asleep())
     heads = grid_view.headings(counts, "in")
-    assert heads == {"reference": "Reference, in", "mean": "Mean, counts", "s": "s, counts"}
+    assert heads == {"reference": "Reference at 20 °C, in", "mean": "Mean, counts", "s": "s, counts"}
 
 
 def test_a_raw_mean_has_one_decimal_more_than_what_was_typed(tmp_path: Path) -> None:

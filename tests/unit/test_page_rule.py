@@ -26,6 +26,7 @@ from tests.calibrate_pages import (
     read_all,
     read_curve,
     read_rows_of,
+    take,
 )
 
 
@@ -80,7 +81,7 @@ def test_a_rule_is_chosen_before_the_check_shims_and_decides(tmp_path: Path) -> 
     section.show("mm", dark=False)
     said = words(section.section.root)
     assert "two outcomes (JCGM 106:2012, clause 8)" in said
-    assert "The rule is fixed since the first check shim was read." in said
+    assert re.search(r"The rule is fixed since the first check shim was read, \d\d:\d\d\.", said)
     assert new_page(tmp_path, page.get_state()).result.checks == page.result.checks
 
 
@@ -103,6 +104,31 @@ def test_emptied_cells_do_not_free_the_rule(tmp_path: Path) -> None:
     assert not any(line.taken for line in page.log.of("check"))
     page.set_field("rule", "simple")
     assert page.fields["rule"] == "guard-band-U"
+
+
+def test_undone_readings_do_not_free_the_rule_and_the_sheet_says_so(tmp_path: Path) -> None:
+    page = begun_page(demo_folder(tmp_path))
+    read_curve(page)
+    page.open_part("checks")
+    assert not page.rule_fixed
+    take(page, "check:C-1", "0.404")
+    when = page.checked
+    page.grid_event("checks", event("undo"))
+    assert not any(line.touched for line in page.log.of("check"))
+    again = new_page(tmp_path, page.get_state())
+    for each in (page, again):
+        each.set_field("rule", "simple")
+        assert (each.fields["rule"], each.checked) == ("guard-band-U", when)
+    taken_back = "Check shims were read, and every reading of them was taken back."
+    assert taken_back in page.result.about.remarks
+    take(page, "check:C-1", "0.404")
+    assert taken_back not in page.result.about.remarks
+
+
+def test_a_draft_from_before_knows_that_its_check_shims_were_read(tmp_path: Path) -> None:
+    draft = finished_page(tmp_path).get_state()
+    del draft["work"]["checked"]
+    assert new_page(tmp_path, draft).rule_fixed
 
 
 @pytest.mark.parametrize("typed", ["", "0", "-1", "51", "much"])

@@ -12,6 +12,7 @@ import pytest
 
 import labkit
 from labkit import format as text_of
+from labkit.bench.conditions import Conditions
 from labkit.calibration.checks import Check
 from labkit.messages import family_label
 from labkit.metrology import decide
@@ -453,3 +454,11 @@ def test_what_proves_less_says_so() -> None:
 def test_nothing_read_is_a_sentence() -> None:
     assert text(check_tables.check_table([])) == "No check shim was read."
     assert text(check_tables.check_table([], empty="result.no_as_found")) == "As found was not read."
+
+
+@pytest.mark.parametrize(("t", "moved"), [(24.0, "0.3 µm"), (20.0, "")])
+def test_a_thickness_that_is_not_that_of_the_certificate_is_explained(t: float, moved: str) -> None:
+    result = calibrated("hinge_day", conditions=Conditions(temperature_start_degC=t))
+    said = unescape(next_tables.at_temperature(result))
+    assert (f"those at {t:.1f} °C" in said) == bool(moved)
+    assert said in unescape(next_tables.repeats_advice(result))

@@ -9,6 +9,7 @@ import ipywidgets as W
 import pytest
 
 from labkit.curves.plan import PLANNED
+from labkit.panels.calibrate.page import CalibrateView
 from labkit.panels.calibrate.section_extra import ExtraSection
 from labkit.problems import Reason
 from labkit.workflow import grid_view
@@ -114,9 +115,19 @@ def shown(section: ExtraSection) -> str:
     return " ".join(words)
 
 
+@pytest.mark.parametrize("button", ["_lay_out", "_stop"])
+def test_a_button_that_goes_away_hands_the_keyboard_to_the_grid(page: CalibratePage, button: str) -> None:
+    view = CalibrateView(page)
+    grid = view.readings.part.grid
+    calls = grid.listen_calls
+    getattr(view.extra, button).click()
+    assert grid.listen_calls == calls + 1
+    assert grid.current is not None and grid.current["row"] == "background:"
+
+
 def drawn(page: CalibratePage) -> tuple[ExtraSection, list[str]]:
     asked: list[str] = []
-    section = ExtraSection(page, lambda callback, beside=None: callback, asked.append)
+    section = ExtraSection(page, lambda callback, beside=None: callback, asked.append, lambda: None)
     section.show("mm", dark=False)
     return section, asked
 

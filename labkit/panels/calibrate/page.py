@@ -57,7 +57,7 @@ class CalibrateView:
         self.as_found = AsFoundSection(page, self._guard)
         self.readings = ReadingsSection(page, self._guard)
         self.curve = CurveSection(page, self._guard, self.readings.find)
-        self.extra = ExtraSection(page, self._guard, self.readings.read_shim)
+        self.extra = ExtraSection(page, self._guard, self.readings.read_shim, self.readings.part.grid.listen)
         self.checks = ChecksSection(page, self._guard)
         self.sheet = SheetSection(page, self._guard)
         sections = (self.rig, self.as_found, self.readings, self.curve, self.extra, self.checks, self.sheet)

@@ -11,6 +11,7 @@ from labkit.panels.ask import Ask
 from labkit.panels.calibrate.part import ReadingPart
 from labkit.panels.check_tables import check_table
 from labkit.panels.guard import Guard
+from labkit.panels.next_tables import at_temperature
 from labkit.workflow.calibrate import CalibratePage
 
 WHY = "As found shows what the rig did until today. Once it is cleaned, zeroed or adjusted, nobody can read it again."
@@ -66,7 +67,8 @@ class AsFoundSection:
         if begun:
             self._part.show(unit)
         result = page.result
-        shell.say(self._table, check_table(result.as_found, unit) if result and result.as_found else "")
+        shown = check_table(result.as_found, unit) + at_temperature(result, unit) if result and result.as_found else ""
+        shell.say(self._table, shown)
         self._showing = True
         adjusted = page.fields.get("adjusted", "")
         self._adjusted.value = "yes" if adjusted else ""

@@ -14,8 +14,10 @@ from labkit.panels.calibrate.result_figure import ResultFigure
 from labkit.panels.check_tables import check_table, doubts_of_the_rule, operating_words, rests_on
 from labkit.panels.fields import Form
 from labkit.panels.guard import Guard
+from labkit.panels.next_tables import at_temperature
 from labkit.workflow.blockers import marks
 from labkit.workflow.calibrate import CalibratePage
+from labkit.workflow.clock import time_of_day
 from labkit.workflow.particulars import RULE_FIELDS
 
 STEPS = (
@@ -102,7 +104,8 @@ class ChecksSection:
         if begun:
             self._part.show(unit)
         self._help.layout.display = "" if begun else "none"
-        shell.say(self._table, check_table(result.checks, unit) if result and result.checks else "")
+        shown = check_table(result.checks, unit) + at_temperature(result, unit) if result and result.checks else ""
+        shell.say(self._table, shown)
         verdict = result.verdict if result is not None else None
         self._release.layout.display = "" if verdict in ("fail", "conditional fail") else "none"
         self._show_rule()
@@ -154,7 +157,8 @@ def _rule(page: CalibratePage) -> str:
         "U here is that of the deviation: curve, check shim and reading together. All readings count.",
     ]
     if page.rule_fixed:
-        said.append("The rule is fixed since the first check shim was read.")
+        when = time_of_day(page.checked, page.bench.zone)
+        said.append(f"The rule is fixed since the first check shim was read, {when}.")
     return "".join(shell.note(each) for each in said)
 
 

@@ -22,16 +22,20 @@ class ExtraSection:
     guard : callable
     read_shim : callable
         Adds a row for a shim and moves the cursor there.
+    listen : callable
+        Moves the cursor to where the next reading goes: a button that is gone once it was pressed cannot keep it.
     """
 
-    def __init__(self, page: CalibratePage, guard: Guard, read_shim: Callable[[str], None]) -> None:
-        self._page, self._read_shim = page, read_shim
+    def __init__(
+        self, page: CalibratePage, guard: Guard, read_shim: Callable[[str], None], listen: Callable[[], None]
+    ) -> None:
+        self._page, self._read_shim, self._listen = page, read_shim, listen
         self._lead, self._table = shell.html(), shell.html()
         self._figure = ResultFigure(u_figure)
         self._read = shell.button("Read it now", guard(self._read_now), main=True)
-        self._stop = shell.button("Stop here", guard(lambda _: page.stop_here()))
+        self._stop = shell.button("Stop here", guard(lambda _: self._go_on(page.stop_here)))
         self._buttons = shell.bar([self._read, self._stop])
-        self._lay_out = shell.button("Lay out these rows", guard(lambda _: page.lay_out_plan()), main=True)
+        self._lay_out = shell.button("Lay out these rows", guard(lambda _: self._go_on(page.lay_out_plan)), main=True)
         self._planned = shell.bar([self._lay_out])
         self._later = shell.html(shell.note(sentence("plan.rest")))
         self._besides = shell.html()
@@ -84,6 +88,10 @@ class ExtraSection:
         if self._page.result is None:
             said = f'<p class="lk-lead">{wording.said(plan.reason, unit)}</p>' if plan is not None else ""
             shell.say(self._lead, said)
+
+    def _go_on(self, lay_out: Callable[[], None]) -> None:
+        lay_out()
+        self._listen()
 
     def _read_now(self, _button: object) -> None:
         advice = self._page.result.next_points if self._page.result is not None else None
