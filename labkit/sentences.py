@@ -436,6 +436,9 @@ SENTENCES: Final[dict[str, str]] = {
     "the whole working range, {U_mm:U} at {at_mm:mm}: no decision can be a pass with a guard band of U.",
     "tolerance.below_U_everywhere.hint": "Read a shim near {at_mm:mm}, average more readings, or widen the tolerance.",
     "check.shares_master": "{shim} shares a master with shims of the fit: an error of that master would not show.",
+    "as_found.other_signal": "As found was not judged by the curve in force: that takes another kind of indication "
+    "({was}, {was_unit}) than was read ({signal}, {unit}).",
+    "as_found.other_signal.hint": "Read as found in the unit of the curve in force, or name the calibration of this rig.",
     "as_found.no_curve": "As found could not be judged: no curve was in force.",
     "correct.thickness_outside": "{x_mm:mm} lies outside the calibrated range, {low_mm:mm} to {high_mm:mm}.",
     "correct.repeats": "The number of readings must be 1 or more; it is {repeats}.",

@@ -145,7 +145,8 @@ def check_shims(
     cautions : list of Caution
         Doubts are added: a shim outside the range, one that took part in the fit, one that shares a master.
     curve : Curve, optional
-        The curve of the same run, whose points may share an error with the check shims.
+        The curve of the same run, whose points may share an error with the check shims; for a curve through the points,
+        which has no weights of its own, the flexible one that its u comes from.
 
     Returns
     -------

@@ -166,7 +166,8 @@ def calibrate(
     found = _as_found(table, in_force, criterion, cautions)
     if not curve.monotonic:
         return replace(result, as_found=found, cautions=tuple(cautions))
-    checks = check_shims(readings.with_role("check"), table, _corrector(result), criterion, cautions, curve)
+    behind = curve if flexible is None or curve.weights(curve.points.x[:1]) is not None else flexible
+    checks = check_shims(readings.with_role("check"), table, _corrector(result), criterion, cautions, behind)
     say_capability(checks, cautions)
     grid = _covered(working, curve.points.x)
     U, _ = uncertainty.expanded(curve, grid)
@@ -302,14 +303,23 @@ def _corrector(result: Calibration) -> Correct:
 def _as_found(
     table: PointTable, in_force: Calibration | None, criterion: Criterion, cautions: list[Caution]
 ) -> tuple[Check, ...]:
-    """As-found readings with the curve that was in force; without one, what a thickness gauge itself shows."""
+    """
+    As-found readings with the curve that was in force; without one, or with one of another kind of indication or unit,
+    what a thickness gauge itself shows.
+    """
     rows = table.readings.with_role("as-found")
     if not rows:
         return ()
-    if in_force is not None and in_force.usable:
+    now, then = table.readings, None if in_force is None else in_force.readings
+    other = then is not None and (then.signal, then.value_unit) != (now.signal, now.value_unit)
+    if in_force is not None and in_force.usable and not other:
         return check_shims(rows, table, _corrector(in_force), criterion, cautions)
-    if table.readings.signal != "thickness":
+    if then is not None and other:
+        signals = {"signal": now.signal, "unit": now.value_unit, "was": then.signal, "was_unit": then.value_unit}
+        cautions.append(Caution("as_found.other_signal", signals))
+    elif now.signal != "thickness":
         cautions.append(Caution("as_found.no_curve"))
+    if now.signal != "thickness":
         return ()
 
     def as_shown(mean: float, n: int) -> tuple[float, Budget]:

@@ -331,6 +331,67 @@ def test_a_check_on_a_shim_of_the_fit_says_so():
     assert moved.sum() == pytest.approx(1.0, abs=0.01)
 
 
+@pytest.mark.parametrize("family", ["piecewise-line", "monotone-cubic"])
+def test_a_curve_through_the_points_shares_its_error_with_a_check_as_the_flexible_one_does(family):
+    """Its u is the flexible curve's: so is the share of it that a shim of the fit, or of the same master, has too."""
+    text = "shim,indication [mm],role\n" + "".join(
+        f"{shim},{x + step:.4f},{role}\n"
+        for shim, x, role in (
+            ("A-1", 0.1, "fit"), ("A-2", 0.25, "fit"), ("A-4", 1.0, "fit"), ("A-6", 1.5, "fit"), ("A-7", 2.0, "fit"),
+            ("A-4", 1.0, "check"), ("A-5", 1.25, "check"),
+        )
+        for step in (-0.0001, 0.0, 0.0001)
+    )  # fmt: skip
+    readings = read_readings(text.encode(), shims=SAMPLES / "hinge_day" / "shims.csv")
+    result = calibrate(readings, family, conditions=Conditions(resolution=0.0001), reason="habit")
+    flexible = result.uncertainty.flexible
+    for check in result.checks:
+        at = np.array([check.corrected_mm])
+        moved = flexible.weights(at)[0] * flexible.slope(flexible.points.x) / flexible.slope(at)
+        V = result.table.covariance([*result.table.stacks, check.shims])
+        shared = float(moved @ V[:-1, -1])
+        u = result.uncertainty.standard(result.curve, at, 3)[0]
+        assert shared > 0
+        assert check.u_mm**2 == pytest.approx(u**2 + V[-1, -1] - 2 * shared, rel=1e-9)
+
+
+@pytest.mark.parametrize(
+    ("unit", "judged"),
+    [("counts", True), ("mV", False), ("mm", False)],
+)
+def test_as_found_is_not_judged_by_a_curve_for_another_kind_of_indication(unit, judged):
+    """Counts of 3000 through a curve of millivolts gave a thickness that meant nothing, or were called outside."""
+    later = "0.6,10081,as-found\n"
+    now = read_readings(f"reference [mm],indication [counts],role\n{of_roles()}{later}".encode())
+    slope = {"counts": 1.0, "mV": 0.5}
+    rows = "".join(
+        f"{x},{x + 0.01 if unit == 'mm' else slope[unit] * 30000 / (1 + x / 1.8) ** 5:.3f},fit\n"
+        for x in (0.3, 0.6, 1.0, 1.5, 2.2)
+        for _ in range(2)
+    )
+    then = calibrate(read_readings(f"reference [mm],indication [{unit}],role\n{rows}".encode()))
+    result = calibrate(now, in_force=then)
+    assert bool(result.as_found) == judged
+    assert ("as_found.other_signal" in codes(result)) == (not judged)
+    assert "as_found.no_curve" not in codes(result)
+    if not judged:
+        said = next(each for each in result.cautions if each.code == "as_found.other_signal")
+        assert f"{unit})" in str(said)
+        assert "counts)" in str(said)
+
+
+def test_a_thickness_gauge_with_a_curve_for_counts_in_force_is_judged_by_what_it_shows(results):
+    day = {"conditions": conditions_of("hinge_day"), "tolerance": 0.01}
+    result = calibrate(readings_of("hinge_day"), in_force=results["raw_ball"], **day)
+    assert "as_found.other_signal" in codes(result)
+    assert result.as_found == results["hinge_day"].as_found
+
+
+def of_roles():
+    """Five raw readings, twice each, with their role."""
+    return "".join(f"{x},{30000 / (1 + x / 1.8) ** 5 + s:.0f},fit\n" for x in (0.3, 0.6, 1.0, 1.5, 2.2) for s in (0, 3))
+
+
 def test_a_check_without_tolerance_decides_nothing():
     result = calibrate(readings_of("hinge_day"))
     assert result.verdict is None
