@@ -21,6 +21,7 @@ PACKAGE_OF = {
     "pdftotext": "poppler-utils",
     "qpdf": "qpdf",
     "openssl": "openssl",
+    "initdb": "postgresql",
 }
 """Programs that the tests call, and the distribution's package of each."""
 
@@ -43,7 +44,7 @@ def main(arguments: list[str]) -> int:
 
 
 def install_programs() -> bool:
-    packages = sorted({package for program, package in PACKAGE_OF.items() if shutil.which(program) is None})
+    packages = sorted({package for program, package in PACKAGE_OF.items() if find_program(program) is None})
     if not packages:
         return True
     line = f"apt-get update && apt-get install -y --no-install-recommends {' '.join(packages)}"
@@ -52,6 +53,12 @@ def install_programs() -> bool:
         return False
     print(f"Installing {', '.join(packages)} for the tests.", flush=True)
     return run("sh", "-c", line, quiet=True, DEBIAN_FRONTEND="noninteractive") == 0
+
+
+def find_program(name: str) -> str | None:
+    """A program on the path, or where Debian keeps those of a PostgreSQL server."""
+    servers = sorted(str(path) for path in Path("/usr/lib/postgresql").glob("*/bin"))
+    return shutil.which(name) or shutil.which(name, path=os.pathsep.join(servers))
 
 
 def run(*command: str, quiet: bool = False, **environment: str) -> int:

@@ -13,8 +13,10 @@ from zlib import crc32
 
 import numpy as np
 
+from labkit.commands.demo import DEMO_PASSPHRASE
 from labkit.ledger import load_bench, save_bench
 from labkit.ledger.demo import demo_bench
+from labkit.sheet.identity import make_authority, make_signer
 from labkit.workflow.calibrate import CalibratePage
 from labkit.workflow.worker import Done, Failed, Job, Worker
 
@@ -71,6 +73,19 @@ def demo_folder(data: Path, *, identities: bool = True) -> Path:
         for person in load_bench(data).people:
             (data / "identities" / person.identity).write_bytes(b"no signing file")
     return data
+
+
+@cache
+def _signing_file(name: str) -> bytes:
+    return make_signer(name, make_authority("Larkfield Closures"), DEMO_PASSPHRASE)
+
+
+def take_over(page: CalibratePage, name: str) -> None:
+    """Have a colleague sign in on the page and go on with it."""
+    file = page.data / "identities" / page.bench.person(name).identity
+    file.write_bytes(_signing_file(name))
+    page.set_tick("steady", "steady" in page.ticks)  # saved, as every page is that somebody has touched
+    page.take_over(name, DEMO_PASSPHRASE)
 
 
 def new_page(

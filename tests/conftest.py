@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from pathlib import Path
+
 import pytest
 
+from tests.postgres import Server
 from tests.sheets import Laboratory
 
 
@@ -16,3 +20,19 @@ def laboratory() -> Laboratory:
 def stranger() -> Laboratory:
     """Somebody who gave his authority and his signer the very same names."""
     return Laboratory.found()
+
+
+@pytest.fixture(scope="session")
+def postgres() -> Iterator[Server]:
+    server = Server()
+    yield server
+    server.remove()
+
+
+@pytest.fixture(params=["sqlite", "postgresql"])
+def ledger_folder(request: pytest.FixtureRequest, tmp_path: Path) -> Path:
+    """An empty data folder, once with a database of its own and once on a server."""
+    if request.param == "sqlite":
+        return tmp_path
+    server: Server = request.getfixturevalue("postgres")
+    return server.settings(tmp_path)

@@ -132,19 +132,19 @@ def _write_sheet(args: Namespace, record: dict[str, Any]) -> None:
     if not args.sign:
         write_whole(args.sheet, render(record))
         return
-    from labkit.ledger import sign_and_keep
-    from labkit.workflow.signing import signed_sheet
+    from labkit.ledger import Place, load_bench, sign_and_keep
+    from labkit.workflow.signing import signed_sheet, signer
 
-    word = passphrase(args.passphrase_file)
-    identity = args.sign
+    if not args.sign.is_file():
+        raise BadInput("command.no_file", file=str(args.sign))
+    word, p12 = passphrase(args.passphrase_file), args.sign.read_bytes()
+    data = writable_folder(data_folder(args.data))
 
-    def make(number: str) -> bytes:
-        return signed_sheet(record, number, identity.read_bytes(), word)
+    def make(place: Place) -> bytes:
+        return signed_sheet(record, place, p12, word)
 
-    if not identity.is_file():
-        raise BadInput("command.no_file", file=str(identity))
-    entry = sign_and_keep(writable_folder(data_folder(args.data)), record, make)
-    write_whole(args.sheet, entry.pdf.read_bytes())
+    entry = sign_and_keep(data, record, make, signer(p12, word, load_bench(data)))
+    write_whole(args.sheet, entry.pdf)
 
 
 def summary(result: Calibration) -> str:

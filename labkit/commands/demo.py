@@ -29,4 +29,5 @@ def prepare_demo(data: Path) -> None:
     files = {each.identity: make_signer(each.name, authority, DEMO_PASSPHRASE) for each in bench.people}
     folder.mkdir(mode=0o700)
     for name, content in (files | {AUTHORITY_CERTIFICATE: authority.certificate_pem}).items():
+        (folder / name).touch(mode=0o600)
         (folder / name).write_bytes(content)

@@ -12,7 +12,8 @@ from labkit.bench.about import Party
 from labkit.bench.conditions import Conditions
 from labkit.bench.rig import Part, Rig
 from labkit.bench.shims import Shim, ShimSet
-from labkit.ledger.register import Bench, Person, Procedure, RegisteredRig, load_bench, save_bench
+from labkit.ledger.register import Bench, Person, Procedure, RegisteredRig
+from labkit.ledger.registering import load_bench, save_bench
 
 BRASS_EXPANSION_PER_K: Final = 1.9e-5
 

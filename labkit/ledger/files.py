@@ -1,9 +1,8 @@
-"""Files that are either the old ones or the new ones, whole: one writer at a time, and no half-written JSON."""
+"""Ids and times of the ledger; files that are either the old ones or the new ones, whole; one writer at a time."""
 
 from __future__ import annotations
 
 import contextlib
-import json
 import os
 import re
 import sys
@@ -11,11 +10,11 @@ import tempfile
 from collections.abc import Iterator
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any, Final
+from typing import Final
 
 import uuid6
 
-from labkit.problems import BadInput, Problem
+from labkit.problems import BadInput
 
 _ID: Final = re.compile(r"[0-9a-f]{8}(-[0-9a-f]{4}){3}-[0-9a-f]{12}")
 _NUMBER: Final = re.compile(r"[0-9]{1,9}")
@@ -69,46 +68,6 @@ def write_safely(path: Path, content: bytes) -> None:
             os.unlink(temporary)
         raise
     _sync_folder(path.parent)
-
-
-def to_json(content: Any) -> bytes:
-    """JSON for people and machines: UTF-8, one key a line, no NaN."""
-    return (json.dumps(content, ensure_ascii=False, indent=1, allow_nan=False) + "\n").encode()
-
-
-def read_json(path: Path) -> dict[str, Any]:
-    """
-    The JSON object in the file `path`.
-
-    Raises
-    ------
-    Problem
-        ``ledger.unreadable``: the file is truncated, or holds no JSON object. It is left where it is.
-    FileNotFoundError
-    """
-    try:
-        found = json.loads(path.read_bytes())
-    except ValueError as error:
-        raise unreadable(path, str(error)) from error
-    if not isinstance(found, dict):
-        raise unreadable(path, "it holds no JSON object")
-    return found
-
-
-def unreadable(path: Path, why: str) -> Problem:
-    """The problem of a file whose content is not what it should be."""
-    return Problem("ledger.unreadable", file=f"{path.parent.name}/{path.name}", why=why)
-
-
-def set_aside(path: Path) -> Path:
-    """Move a file that cannot be read out of the way of a new one, and keep it: ``NAME.broken-1``, …."""
-    for count in range(1, 1_000_000):
-        place = path.with_name(f"{path.name}.broken-{count}")
-        if not place.exists():
-            os.replace(path, place)
-            _sync_folder(path.parent)
-            return place
-    raise OSError(f"too many broken copies of {path}")
 
 
 @contextlib.contextmanager

@@ -1,10 +1,9 @@
-"""The bench of one laboratory: its people, rigs, shims and rules, as `bench.json` keeps them."""
+"""The bench of one laboratory: its people, rigs, shims and rules."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field
-from pathlib import Path
 from typing import Any, Final, Literal, Self, TypeVar
 
 from labkit.bench.about import Party
@@ -12,10 +11,11 @@ from labkit.bench.conditions import Conditions
 from labkit.bench.readings import Signal
 from labkit.bench.rig import Part, Rig
 from labkit.bench.shims import ShimSet
-from labkit.ledger.files import one_writer, read_json, set_aside, to_json, unreadable, write_safely
-from labkit.problems import BadInput, Problem
+from labkit.ledger.people import Role
+from labkit.problems import BadInput
 
 SCHEMA: Final = "labkit.bench/1"
+"""Of the bench as one JSON object: in an export, and in the data folders of the first form."""
 
 Arrival = Literal["typed", "keyed", "streamed"]
 """How readings arrive: a person types them, the gauge's key types them, the gauge streams them."""
@@ -31,14 +31,40 @@ class Person:
     name : str
         As it is printed on the sheet.
     role : str
-        "technician" or "engineer".
+        "technician", "engineer" or "manager".
     identity : str
         File name of the signing file in the data folder's ``identities/``; empty where there is none.
+    account : str
+        The name under which a hub in front knows this person; empty where there is none.
     """
 
     name: str
-    role: str = "technician"
+    role: Role = "technician"
     identity: str = ""
+    account: str = ""
+
+
+@dataclass(frozen=True)
+class NotInUse:
+    """
+    A registered thing that is set aside or withdrawn.
+
+    Attributes
+    ----------
+    kind, name : str
+        A shim's name is ``SET/SHIM``.
+    state : str
+        "set aside" or "withdrawn".
+    why, who, at : str
+        The reason, by whom and when (UTC, ISO 8601 with Z).
+    """
+
+    kind: str
+    name: str
+    state: str
+    why: str = ""
+    who: str = ""
+    at: str = ""
 
 
 @dataclass(frozen=True)
@@ -125,6 +151,8 @@ class Bench:
         The decision rule and how many outcomes it has, as `labkit.calibrate` takes them.
     risk : float or None
         The risk at the acceptance limit, for the rule "guard-band-risk".
+    not_in_use : tuple of NotInUse
+        What is set aside or withdrawn. Shims among it are in their set all the same: they were read once.
     """
 
     laboratory: Party = field(default_factory=Party)
@@ -139,6 +167,7 @@ class Bench:
     rule: str = "guard-band-U"
     outcomes: str = "four"
     risk: float | None = None
+    not_in_use: tuple[NotInUse, ...] = ()
 
     def rig(self, name: str) -> RegisteredRig:
         """The rig of that name; BadInput where none is registered."""
@@ -151,6 +180,11 @@ class Bench:
     def person(self, name: str) -> Person:
         """The person of that name; BadInput where none is registered."""
         return _named(self.people, name, "person")
+
+    def shim_out_of_use(self, set_name: str, shim: str) -> NotInUse | None:
+        """Why a shim may not be used without a reason, or None where it may."""
+        name = f"{set_name}/{shim}"
+        return next((each for each in self.not_in_use if each.kind == "shim" and each.name == name), None)
 
     def to_dict(self) -> dict[str, Any]:
         return {
@@ -167,6 +201,7 @@ class Bench:
             "rule": self.rule,
             "outcomes": self.outcomes,
             "risk": self.risk,
+            "not_in_use": [asdict(each) for each in self.not_in_use],
         }
 
     @classmethod
@@ -182,6 +217,7 @@ class Bench:
                 "instruments": tuple(Part(**each) for each in values.get("instruments", ())),
                 "procedures": tuple(Procedure(**each) for each in values.get("procedures", ())),
                 "customers": tuple(Party(**each) for each in values.get("customers", ())),
+                "not_in_use": tuple(NotInUse(**each) for each in values.get("not_in_use", ())),
             }
         )
 
@@ -194,35 +230,3 @@ def _named(register: tuple[_Registered, ...], name: str, kind: str) -> _Register
         if each.name == name:
             return each
     raise BadInput("bench.unknown", kind=kind, name=name)
-
-
-def load_bench(data: Path) -> Bench:
-    """
-    What is registered in the data folder `data`; an empty `Bench` where nothing has been yet.
-
-    Raises
-    ------
-    Problem
-        ``ledger.unreadable``: bench.json is damaged, or made by a newer labkit. It is left as it is.
-    """
-    path = data / "bench.json"
-    try:
-        found = read_json(path)
-    except FileNotFoundError:
-        return Bench()
-    if found.get("schema") != SCHEMA:
-        raise unreadable(path, f"its form is {found.get('schema')!r}, this labkit reads {SCHEMA!r}")
-    try:
-        return Bench.from_dict(found)
-    except (KeyError, TypeError, ValueError, AttributeError) as error:
-        raise unreadable(path, f"{type(error).__name__}: {error}") from error
-
-
-def save_bench(data: Path, bench: Bench) -> None:
-    """Keep `bench` in the data folder `data`; a damaged bench.json is set aside first, never overwritten."""
-    with one_writer(data):
-        try:
-            load_bench(data)
-        except Problem:
-            set_aside(data / "bench.json")
-        write_safely(data / "bench.json", to_json(bench.to_dict()))

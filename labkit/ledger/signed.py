@@ -1,30 +1,48 @@
-"""Signed results: numbered per laboratory inside the lock that keeps them, each with its PDF and its hashes."""
+"""Signed results: numbered per laboratory inside the transaction that keeps them, each with its PDF and its hashes."""
 
 from __future__ import annotations
 
-import hashlib
-import os
-from collections.abc import Callable, Iterator, Mapping
+import json
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
 
-import rfc8785
+import sqlalchemy as sa
 
-from labkit.ledger.files import (
-    checked_id,
-    checked_number,
-    new_id,
-    one_writer,
-    read_json,
-    to_json,
-    unreadable,
-    utc_now,
-    write_safely,
-)
+from labkit.ledger.canonical import canonical, sha256
+from labkit.ledger.chain import Head, Writer, writing
+from labkit.ledger.drafts import write_draft
+from labkit.ledger.files import checked_id, checked_number, new_id
+from labkit.ledger.leans import Lean, leans_of
+from labkit.ledger.people import Actor
+from labkit.ledger.schema import DRAFT, FILE, LEAN, RESULT
+from labkit.ledger.store import open_store
+from labkit.ledger.versions import newest
 from labkit.problems import BadInput, Problem
 
-SCHEMA: Final = "labkit.entry/1"
+PDF: Final = "application/pdf"
+JSON: Final = "application/json"
+
+
+@dataclass(frozen=True)
+class Place:
+    """
+    What a certificate is given in the moment of signing.
+
+    Attributes
+    ----------
+    number : str
+        The printed number, such as ``0119``.
+    head : Head
+        The chain up to the entry before this certificate's own: it witnesses the ledger up to its day.
+    """
+
+    number: str
+    head: Head
+
+
+MakePdf = Callable[[Place], bytes]
 
 
 @dataclass(frozen=True)
@@ -38,25 +56,45 @@ class Entry:
         The printed number, such as ``0119``.
     id : str
         UUIDv7, for life.
+    kind : str
+        "calibration", "check", "parts" or "study".
     rig : str
         The name of the rig that it is about.
     kept : str
         When it was signed and kept: UTC, ISO 8601 with Z.
+    signer : str
     record : mapping
         What was signed, as data.
-    pdf : Path
+    pdf : bytes
         The certificate.
+    head : Head
+        The chain before its own entry.
+    replaces, reason : str
+        The id of the result that it replaces, and why; empty where it replaces none.
     """
 
     number: str
     id: str
+    kind: str
     rig: str
     kept: str
+    signer: str
     record: Mapping[str, Any]
-    pdf: Path
+    pdf: bytes
+    head: Head
+    replaces: str = ""
+    reason: str = ""
 
 
-def sign_and_keep(data: Path, record: Mapping[str, Any], make_pdf: Callable[[str], bytes]) -> Entry:
+def sign_and_keep(
+    data: Path,
+    record: Mapping[str, Any],
+    make_pdf: MakePdf,
+    who: Actor,
+    *,
+    replaces: str = "",
+    reason: str = "",
+) -> Entry:
     """
     Give a record the next number, have its signed PDF made, and keep both.
 
@@ -65,10 +103,14 @@ def sign_and_keep(data: Path, record: Mapping[str, Any], make_pdf: Callable[[str
     data : Path
         The data folder of the laboratory.
     record : mapping
-        JSON without NaN. Its ``id`` is used where it has one; the rig is ``record["inputs"]["about"]["rig"]["name"]``.
+        JSON without NaN. Its ``id`` is used where it has one; a draft of this id is signed with it.
     make_pdf : callable
-        Takes the number, returns the signed PDF. It is called while nobody else can take a number; if it raises,
+        Takes the `Place`, returns the signed PDF. It is called while nobody else can take a number; if it raises,
         the number is not used and nothing is kept.
+    who : Actor
+        Who signs.
+    replaces, reason : str, optional
+        The number or id of the result that this one supersedes, and why; who amends must be allowed to.
 
     Returns
     -------
@@ -77,31 +119,57 @@ def sign_and_keep(data: Path, record: Mapping[str, Any], make_pdf: Callable[[str
     Raises
     ------
     BadInput
-        ``ledger.kept_already``: a record of this id is in the ledger.
+        ``ledger.kept_already``: a record of this id is in the ledger. ``ledger.replaced_already``,
+        ``ledger.not_found``, ``register.no_reason``: about what it should replace.
+    Problem
+        ``door.…``: the person may not amend.
     """
-    record_hash = record_sha256(record)
-    with one_writer(data):
-        entry_id = checked_id(record["id"]) if record.get("id") else new_id()
-        for entry in _entries(data):
-            if entry["id"] == entry_id:
-                raise BadInput("ledger.kept_already", number=entry["number"])
-        _clear_unfinished(data)
-        number = f"{_last_number(data) + 1:04d}"
-        pdf = make_pdf(number)
-        found = {
-            "schema": SCHEMA,
-            "number": number,
-            "id": entry_id,
-            "rig": _rig_name(record),
-            "kept": utc_now(),
-            "record_sha256": record_hash,
-            "pdf_sha256": hashlib.sha256(pdf).hexdigest(),
-            "record": dict(record),
-        }
-        # the PDF first: an entry exists once its JSON does
-        write_safely(data / "signed" / f"{number}.pdf", pdf)
-        write_safely(data / "signed" / f"{number}.json", to_json(found))
-    return _as_entry(data, found)
+    with writing(data, who) as writer:
+        result_id = checked_id(record["id"]) if record.get("id") else new_id()
+        kept = writer.connection.execute(_one(writer.laboratory, id=result_id)).first()
+        if kept is not None:
+            raise BadInput("ledger.kept_already", number=kept.number)
+        replaced = _replaced(writer, replaces, reason) if replaces else ""
+        place = Place(f"{writer.last_number + 1:04d}", writer.head)
+        pdf = make_pdf(place)
+        row = keep_result(writer, record, pdf, place.number, result_id, who.name, replaces=replaced, reason=reason)
+    return _entry(row, json.loads(canonical(record)), pdf)
+
+
+def keep_result(
+    writer: Writer,
+    record: Mapping[str, Any],
+    pdf: bytes,
+    number: str,
+    result_id: str,
+    signer: str,
+    signed: str = "",
+    *,
+    replaces: str = "",
+    reason: str = "",
+) -> dict[str, Any]:
+    """Write a result under its number, and its entry; the row. `signed` is the time, default now."""
+    writer.last_number = max(writer.last_number, int(number))
+    row = _described(record, number, signer) | {
+        "id": result_id,
+        "number": number,
+        "place": int(number),
+        "signer": signer,
+        "signed": signed or writer.now(),
+        "replaces": replaces,
+        "reason": reason,
+        "record_sha256": _keep(writer, JSON, canonical(record).encode()),
+        "pdf_sha256": _keep(writer, PDF, pdf),
+        "head": writer.head.entries,
+        "head_hash": writer.head.hash,
+    }
+    writer.connection.execute(sa.insert(RESULT), {"laboratory": writer.laboratory, **row})
+    leans = [_lean_row(writer, result_id, lean) for lean in leans_of(record)]
+    if leans:
+        writer.connection.execute(sa.insert(LEAN), [{"laboratory": writer.laboratory, **each} for each in leans])
+    writer.enter("signed" if not signed else "brought in", "result", result_id, 1, result_row(row, leans), reason)
+    _finish_draft(writer, result_id, number)
+    return row
 
 
 def find(data: Path, number_or_id: str) -> Entry:
@@ -113,27 +181,29 @@ def find(data: Path, number_or_id: str) -> Entry:
     BadInput
         ``ledger.not_found``, or ``ledger.bad_id`` where the text is neither.
     Problem
-        ``ledger.unreadable`` where its file is damaged, ``ledger.changed`` where it is not what was signed.
+        ``ledger.changed`` where it is not what was signed.
     """
     number = checked_number(number_or_id)
-    if number is not None:
-        path = data / "signed" / f"{number}.json"
-        if not path.exists():
-            raise BadInput("ledger.not_found", wanted=number)
-        return _checked(data, _read(path))
-    entry_id = checked_id(number_or_id)
-    for entry in _entries(data):
-        if entry["id"] == entry_id:
-            return _checked(data, entry)
-    raise BadInput("ledger.not_found", wanted=entry_id)
+    store = open_store(data)
+    wanted = {"number": number} if number is not None else {"id": checked_id(number_or_id)}
+    with store.reading() as connection:
+        row = connection.execute(_one(store.laboratory, **wanted)).first()
+        if row is None:
+            raise BadInput("ledger.not_found", wanted=number or number_or_id)
+        return _loaded(connection, store.laboratory, row)
 
 
 def in_force(data: Path, rig_name: str) -> Entry | None:
     """The calibration signed last for the rig `rig_name`, or None where there is none."""
-    for entry in _entries(data):
-        if entry["rig"] == rig_name:
-            return _checked(data, entry)
-    return None
+    store = open_store(data)
+    with store.reading() as connection:
+        row = connection.execute(
+            sa.select(RESULT)
+            .where(RESULT.c.laboratory == store.laboratory, RESULT.c.rig == rig_name, RESULT.c.kind == "calibration")
+            .order_by(RESULT.c.place.desc())
+            .limit(1)
+        ).first()
+        return _loaded(connection, store.laboratory, row) if row is not None else None
 
 
 def record_sha256(record: Mapping[str, Any]) -> str:
@@ -144,48 +214,122 @@ def record_sha256(record: Mapping[str, Any]) -> str:
     ----------
     RFC 8785, JSON Canonicalization Scheme.
     """
-    return hashlib.sha256(rfc8785.dumps(dict(record))).hexdigest()
+    return sha256(canonical(record))
 
 
-def _rig_name(record: Mapping[str, Any]) -> str:
-    about = (record.get("inputs") or {}).get("about") or {}
-    return str((about.get("rig") or {}).get("name") or "")
+def result_row(row: Mapping[str, Any], leans: list[dict[str, Any]]) -> dict[str, Any]:
+    """What the entry of a result is a digest of: its row, and what it leans on."""
+    return {**row, "leans": sorted(([each[key] for key in sorted(each)] for each in leans), key=str)}
 
 
-def _entries(data: Path) -> Iterator[dict[str, Any]]:
-    """Every entry, the newest first; a damaged one is a Problem, for nothing may be concluded without it."""
-    for path in sorted((data / "signed").glob("*.json"), key=lambda path: path.stem.zfill(9), reverse=True):
-        yield _read(path)
+def result_kind(record: Mapping[str, Any]) -> str:
+    """The kind of a record, from its schema: ``labkit.calibration/1`` gives "calibration"."""
+    return str(record.get("schema") or "").removeprefix("labkit.").partition("/")[0] or "calibration"
 
 
-def _read(path: Path) -> dict[str, Any]:
-    found = read_json(path)
-    expected = {"schema": SCHEMA, "number": path.stem}
-    if any(found.get(key) != value for key, value in expected.items()) or not isinstance(found.get("record"), dict):
-        raise unreadable(path, "it holds no entry of that number")
-    return found
+def _described(record: Mapping[str, Any], *more: str) -> dict[str, Any]:
+    """The columns by which a result is found, `more` words among them."""
+    inputs, results = record.get("inputs") or {}, record.get("results") or {}
+    about = inputs.get("about") or {}
+    rig = about.get("rig") or {}
+    customer = about.get("customer") or {}
+    target = rig.get("target") or {}
+    found = {
+        "kind": result_kind(record),
+        "rig": str(rig.get("name") or ""),
+        "gauge": str((rig.get("gauge") or {}).get("name") or ""),
+        "target": str(target.get("kind") or target.get("name") or ""),
+        "customer": str(customer.get("name") or ""),
+        "decision": str(results.get("verdict") or ""),
+        "says": str((record.get("printed") or {}).get("largest_U") or ""),
+    }
+    names = (
+        {lean.subject for lean in leans_of(record)} | set(found.values()) | {str(about.get("procedure") or ""), *more}
+    )
+    return found | {"words": "\n".join(sorted(each.casefold() for each in names if each))}
 
 
-def _checked(data: Path, found: dict[str, Any]) -> Entry:
-    entry = _as_entry(data, found)
-    pdf_hash = hashlib.sha256(entry.pdf.read_bytes()).hexdigest() if entry.pdf.exists() else ""
-    if record_sha256(entry.record) != found["record_sha256"] or pdf_hash != found["pdf_sha256"]:
-        raise Problem("ledger.changed", number=entry.number)
-    return entry
+def _lean_row(writer: Writer, result_id: str, lean: Lean) -> dict[str, Any]:
+    registered = newest(writer.connection, writer.laboratory, lean.kind, lean.subject)
+    return {
+        "result": result_id,
+        "kind": lean.kind,
+        "subject": lean.subject,
+        "revision": registered.revision if registered is not None else 0,
+        "detail": lean.detail,
+    }
 
 
-def _as_entry(data: Path, found: Mapping[str, Any]) -> Entry:
-    pdf = data / "signed" / f"{found['number']}.pdf"
-    return Entry(found["number"], found["id"], found["rig"], found["kept"], found["record"], pdf)
+def _keep(writer: Writer, media_type: str, content: bytes) -> str:
+    digest = sha256(content)
+    there = sa.select(FILE.c.sha256).where(FILE.c.laboratory == writer.laboratory, FILE.c.sha256 == digest)
+    if writer.connection.execute(there).first() is None:
+        row = {"laboratory": writer.laboratory, "sha256": digest, "media_type": media_type, "content": content}
+        writer.connection.execute(sa.insert(FILE), row)
+    return digest
 
 
-def _last_number(data: Path) -> int:
-    stems = [path.stem for path in (data / "signed").glob("*.json")]
-    return max((int(stem) for stem in stems if checked_number(stem)), default=0)
+def _replaced(writer: Writer, wanted: str, reason: str) -> str:
+    """The id of the result that is to be superseded."""
+    writer.who.must("amend")
+    if not reason.strip():
+        raise BadInput("register.no_reason", name=wanted)
+    number = checked_number(wanted)
+    key = {"number": number} if number is not None else {"id": checked_id(wanted)}
+    row = writer.connection.execute(_one(writer.laboratory, **key)).first()
+    if row is None:
+        raise BadInput("ledger.not_found", wanted=wanted)
+    by = writer.connection.execute(
+        sa.select(RESULT.c.number).where(RESULT.c.laboratory == writer.laboratory, RESULT.c.replaces == row.id)
+    ).scalar()
+    if by is not None:
+        raise BadInput("ledger.replaced_already", number=row.number, by=by)
+    return str(row.id)
 
 
-def _clear_unfinished(data: Path) -> None:
-    """A PDF without its JSON is from a crash while signing: it was given to nobody, and its number is free."""
-    for pdf in (data / "signed").glob("*.pdf"):
-        if not pdf.with_suffix(".json").exists():
-            os.replace(pdf, pdf.with_name(f"{pdf.stem}.unfinished-{new_id()}"))
+def _finish_draft(writer: Writer, draft_id: str, number: str) -> None:
+    """The draft of a result has its number from the same moment on."""
+    row = writer.connection.execute(
+        sa.select(DRAFT).where(DRAFT.c.laboratory == writer.laboratory, DRAFT.c.id == draft_id)
+    ).first()
+    if row is not None and row.number != number:
+        draft = {**json.loads(row.body), "revision": row.revision + 1, "number": number}
+        write_draft(writer, draft, "finished")
+
+
+def _one(laboratory: str, **key: str) -> sa.Select[Any]:
+    conditions = [RESULT.c[name] == value for name, value in key.items()]
+    return sa.select(RESULT).where(RESULT.c.laboratory == laboratory, *conditions)
+
+
+def _loaded(connection: sa.Connection, laboratory: str, row: sa.Row[Any]) -> Entry:
+    wanted = (row.record_sha256, row.pdf_sha256)
+    files = {
+        found.sha256: found.content
+        for found in connection.execute(
+            sa.select(FILE.c.sha256, FILE.c.content).where(FILE.c.laboratory == laboratory, FILE.c.sha256.in_(wanted))
+        )
+    }
+    if any(sha256(files.get(each, b"")) != each for each in wanted):
+        raise Problem("ledger.changed", number=row.number)
+    return _entry(
+        {str(key): value for key, value in row._mapping.items()},
+        json.loads(files[row.record_sha256]),
+        files[row.pdf_sha256],
+    )
+
+
+def _entry(row: Mapping[str, Any], record: Mapping[str, Any], pdf: bytes) -> Entry:
+    return Entry(
+        row["number"],
+        row["id"],
+        row["kind"],
+        row["rig"],
+        row["signed"],
+        row["signer"],
+        record,
+        pdf,
+        Head(row["head"], row["head_hash"]),
+        row["replaces"],
+        row["reason"],
+    )

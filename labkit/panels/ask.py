@@ -17,12 +17,14 @@ class Ask:
     ----------
     guard : callable
         Stands around every callback.
+    secret : bool
+        Whether the answer is a passphrase.
     """
 
-    def __init__(self, guard: Guard) -> None:
+    def __init__(self, guard: Guard, *, secret: bool = False) -> None:
         self._say = shell.html("", "lk-ask-say")
         self._answer: Callable[[str], None] | None = None
-        self._line = Answer(guard(self._given), guard(self._left), cancel="Cancel")
+        self._line = Answer(guard(self._given), guard(self._left), cancel="Cancel", secret=secret)
         self.root = shell.rows([self._say, self._line], "lk-msg-ask")
         self.root.layout.display = "none"
 

@@ -69,20 +69,19 @@ class Landing(BaseVoilaHandler):  # type: ignore[misc]
     def get(self) -> None:
         data = Path(os.environ[DATA_VARIABLE])
         problems = []
+        lines: tuple[DraftLine, ...] = ()
         try:
-            bench = load_bench(data)
+            bench, lines = load_bench(data), list_drafts(data)
         except Problem as problem:
             bench = Bench()
             problems.append(str(problem))
-        lines = list_drafts(data)
-        problems += [str(line.fault) for line in lines if line.fault]
         self.set_header("Cache-Control", "no-store")
         self.write(
             self.render_template(
                 "landing.html",
                 laboratory=bench.laboratory,
                 pages=pages(),
-                drafts=[_draft_row(line, bench.zone, self.base_url) for line in lines if not line.fault],
+                drafts=[_draft_row(line, bench.zone, self.base_url) for line in lines],
                 problems=problems,
             )
         )

@@ -215,7 +215,15 @@ class Page:
     states: dict[int, State]
 
 
-def page(key: str, title: str, intro: str, sections: Sequence[Section], *, with_strip: bool = True) -> Page:
+def page(
+    key: str,
+    title: str,
+    intro: str,
+    sections: Sequence[Section],
+    *,
+    with_strip: bool = True,
+    door: W.Widget | None = None,
+) -> Page:
     """
     A page: cover, banners, strip, head, sections, foot.
 
@@ -228,6 +236,8 @@ def page(key: str, title: str, intro: str, sections: Sequence[Section], *, with_
     sections : sequence of Section
     with_strip : bool
         Bench and Signed records have none.
+    door : widget, optional
+        Where a person signs in; it stands under the banner.
     """
     heartbeat, theme = Heartbeat(), ThemeSwitch()
     person = W.Dropdown(options=[_NOBODY], value="")
@@ -248,6 +258,7 @@ def page(key: str, title: str, intro: str, sections: Sequence[Section], *, with_
         cover,
         heartbeat,
         banner,
+        *([door] if door is not None else []),
         *([strip_bar] if with_strip else []),
         rows([leaf], "lk-book"),
         html(f'<p class="lk-foot">{LOCAL_RULES}</p>'),

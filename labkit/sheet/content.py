@@ -28,7 +28,9 @@ _BACKGROUND: Final = {
 }
 
 
-def content(record: Record, *, number: str | None = None, signed: bool = False) -> Sheet:
+def content(
+    record: Record, *, number: str | None = None, ledger_head: tuple[int, str] | None = None, signed: bool = False
+) -> Sheet:
     """
     What the sheet of a calibration says.
 
@@ -38,6 +40,8 @@ def content(record: Record, *, number: str | None = None, signed: bool = False) 
         As `labkit.Calibration.to_dict` gives it.
     number : str, optional
         The certificate's number, given when it is signed.
+    ledger_head : (int, str), optional
+        How many entries the ledger holds before it, and the hash of the last of them; given with the number.
     signed : bool
         Whether a signature will be put on it; without one every page is marked as a draft.
 
@@ -66,13 +70,22 @@ def content(record: Record, *, number: str | None = None, signed: bool = False) 
             below=_operators(record),
             note=(
                 "The signature in this file names the signer and shows any change made after it. "
-                "This certificate may be reproduced only in full."
+                f"This certificate may be reproduced only in full. {_seal(ledger_head)}".strip()
                 if signed
                 else "A draft has no number and proves nothing. The number is given when it is signed."
             ),
         ),
         sections=tuple(_sections(record)),
     )
+
+
+def _seal(head: tuple[int, str] | None) -> str:
+    """What this certificate witnesses; empty where it has no place in a ledger."""
+    if head is None:
+        return ""
+    entries, seal = head
+    groups = " ".join(seal[i : i + 8] for i in range(0, len(seal), 8))
+    return f"Ledger before this certificate: {entries} entries, the last one sealed {groups}."
 
 
 def plot_data(record: Record) -> PlotData:

@@ -8,6 +8,7 @@ from dataclasses import asdict
 from datetime import UTC, datetime
 from typing import Any, Literal
 
+from labkit.sheet.blocks import Sheet
 from labkit.sheet.budget_section import shares
 from labkit.sheet.content import content, plot_data, words_of_people
 from labkit.sheet.plot import draw, draw_bars
@@ -15,7 +16,13 @@ from labkit.sheet.sign import PLACE
 from labkit.sheet.typesetting import check_characters, printable, throughout, typeset
 
 
-def render(record: Mapping[str, Any], *, number: str | None = None, signed: bool = False) -> bytes:
+def render(
+    record: Mapping[str, Any],
+    *,
+    number: str | None = None,
+    ledger_head: tuple[int, str] | None = None,
+    signed: bool = False,
+) -> bytes:
     """
     The sheet of a calibration as a PDF (PDF/A-3a, PDF/UA-1) with the record attached.
 
@@ -25,6 +32,8 @@ def render(record: Mapping[str, Any], *, number: str | None = None, signed: bool
         As `labkit.Calibration.to_dict` gives it.
     number : str, optional
         The certificate's number.
+    ledger_head : (int, str), optional
+        How many entries the ledger holds before this certificate's own, and the hash of the last of them.
     signed : bool
         Leave out the mark of a draft, because `labkit.sheet.sign` comes next.
 
@@ -38,19 +47,19 @@ def render(record: Mapping[str, Any], *, number: str | None = None, signed: bool
     BadInput
         ``sheet.character``: a text holds a character that the fonts lack.
     """
-    return _set(record, number, signed, "pdf")[0]
+    return _set(record, content(record, number=number, ledger_head=ledger_head, signed=signed), "pdf")[0]
 
 
 def svg_preview(record: Mapping[str, Any], *, number: str | None = None, signed: bool = False) -> list[bytes]:
     """
     The pages of the sheet as SVG, as it stands now; see `render`.
     """
-    return _set(record, number, signed, "svg")
+    return _set(record, content(record, number=number, signed=signed), "svg")
 
 
-def _set(record: Mapping[str, Any], number: str | None, signed: bool, form: Literal["pdf", "svg"]) -> list[bytes]:
+def _set(record: Mapping[str, Any], said: Sheet, form: Literal["pdf", "svg"]) -> list[bytes]:
     check_characters((place, printable(text)) for place, text in words_of_people(record))
-    sheet = throughout(content(record, number=number, signed=signed).to_dict(), printable)
+    sheet = throughout(said.to_dict(), printable)
     place = asdict(PLACE)
     sheet["place"] = {"width": place["width_mm"], "height": place["height_mm"]}
     files = {"record": attachment(record).decode(), "plot": draw(plot_data(record))}

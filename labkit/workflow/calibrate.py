@@ -42,9 +42,7 @@ class CalibratePage(CalibrateModel):
 
     @_verb
     def choose_person(self, name: str) -> None:
-        if name:
-            self.bench.person(name)
-        self.person = name
+        super().choose_person(name)
 
     @_verb
     def choose_rig(self, name: str) -> None:

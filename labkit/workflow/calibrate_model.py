@@ -164,6 +164,11 @@ class CalibrateModel(DraftPage):
         return self._work.checked
 
     @property
+    def begun_work(self) -> bool:
+        """Whether a person has left a reading or words here."""
+        return bool(self.put_away) or any(line.touched for line in self.log.lines)
+
+    @property
     def rig(self) -> RegisteredRig | None:
         return self.bench.rig(self.fields["rig"]) if self.fields.get("rig") else None
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 from typing import Any, ClassVar, Final
@@ -10,14 +11,18 @@ from typing import Any, ClassVar, Final
 import traitlets as T
 
 from labkit import ledger
-from labkit.ledger import Bench
+from labkit.ledger import Actor, Bench, Place
 from labkit.problems import BadInput, Problem
-from labkit.workflow.signing import Tries
+from labkit.workflow.door import chosen, one_try, sign_in, signing_file
 
 SCHEMA: Final = "labkit.draft/1"
 
-MakePdf = Callable[[dict[str, Any], str, bytes, str], bytes]
-"""From record, number, signing file and passphrase to the signed PDF."""
+MakePdf = Callable[[dict[str, Any], Place, bytes, str], bytes]
+"""From record, place in the ledger, signing file and passphrase to the signed PDF."""
+
+
+UNREACHED: Final = ("ledger.cannot_write", "ledger.out_of_reach", "ledger.damaged")
+"""What may pass: a page tries again by itself."""
 
 
 class DraftPage(T.HasTraits):
@@ -67,7 +72,6 @@ class DraftPage(T.HasTraits):
         super().__init__()
         self.data = data
         self._now = now
-        self._tries = Tries()
 
     # ---- what a page fills in ----
 
@@ -79,9 +83,15 @@ class DraftPage(T.HasTraits):
             "revision": self.revision,
             "page": self.PAGE,
             "person": self.person,
+            "owner": self.owner,
             "begun": self.begun,
             "number": self.number,
         }
+
+    @property
+    def begun_work(self) -> bool:
+        """Whether a person has left anything here that is theirs."""
+        raise NotImplementedError
 
     def record(self) -> dict[str, Any]:
         """
@@ -101,11 +111,60 @@ class DraftPage(T.HasTraits):
         self.id = kept.text("id") or ledger.new_id()
         self.revision = kept.count("revision")
         self.person = kept.text("person")
+        self._owner = kept.text("owner")
         self.begun = kept.time("begun") or self._now()
         self.number = kept.text("number")
         self.saved = kept.time("saved")
         self.not_saved_since, self.problem, self.fault = "", None, None
         self.read_only = bool(self.number)
+
+    # ---- whose it is ----
+
+    @property
+    def owner(self) -> str:
+        """Whose work this is: nobody else changes it until it is taken over. Empty while there is none."""
+        return self._owner or (self.person if self.begun_work else "")
+
+    @property
+    def who(self) -> Actor:
+        """Who acts here."""
+        return chosen(self.bench, self.person)
+
+    def choose_person(self, name: str) -> None:
+        """
+        Say who is at the page.
+
+        Raises
+        ------
+        Problem
+            ``draft.of_another``: the work here is a colleague's, and is to be taken over first.
+        BadInput
+            Nobody of that name is registered.
+        """
+        if self.owner and name != self.owner:
+            raise Problem("draft.of_another", owner=self.owner)
+        if name:
+            self.bench.person(name)
+        self.person = name
+
+    def take_over(self, name: str, passphrase: str) -> None:
+        """
+        Go on with a colleague's work as `name`, whom the passphrase of their signing file shows.
+
+        Raises
+        ------
+        BadInput
+            Nobody of that name is registered, or the passphrase is wrong; or the page is signed.
+        Problem
+            It cannot be kept.
+        """
+        if self.number:
+            raise BadInput("page.signed", number=self.number)
+        actor = sign_in(self.data, self.bench, name, passphrase)
+        self.revision = ledger.take_over(self.data, self.id, actor)
+        self.person = self._owner = name
+        self.problem, self.read_only = None, False
+        self.version += 1
 
     # ---- keeping ----
 
@@ -116,11 +175,14 @@ class DraftPage(T.HasTraits):
 
     def _save(self) -> None:
         try:
-            self.revision = ledger.save_draft(self.data, self.get_state())
+            self.revision = ledger.save_draft(self.data, self.get_state(), self.who)
         except OSError:
             self.not_saved_since = self.not_saved_since or self.saved or self.begun
         except Problem as problem:
-            if problem.code != "draft.newer_elsewhere":
+            if problem.code in UNREACHED:
+                self.not_saved_since = self.not_saved_since or self.saved or self.begun
+                return
+            if problem.code not in ("draft.newer_elsewhere", "draft.of_another"):
                 raise
             self.problem = problem
             self.read_only = True
@@ -137,7 +199,7 @@ class DraftPage(T.HasTraits):
         ----------
         passphrase : str
         make_pdf : callable
-            From record, number, signing file and passphrase to the signed PDF; `labkit.workflow.signing.signed_sheet`.
+            From record, place, signing file and passphrase to the signed PDF; `labkit.workflow.signing.signed_sheet`.
 
         Returns
         -------
@@ -157,25 +219,25 @@ class DraftPage(T.HasTraits):
         if self.read_only and self.problem is not None:
             raise self.problem
         record = self.record()
-        self._tries.begin()
         try:
-            p12 = (self.data / "identities" / self.bench.person(self.person).identity).read_bytes()
-            entry = ledger.sign_and_keep(self.data, record, lambda number: make_pdf(record, number, p12, passphrase))
-        except BadInput as problem:
-            if problem.code == "sign.wrong_passphrase":
-                self._tries.wrong()
-            raise
+            p12 = signing_file(self.data, self.bench.person(self.person))
+            # the passphrase shows who it is: without the right one there is no PDF, and nothing is kept
+            who = replace(self.who, proven=True)
+            with one_try(self.data, self.person):
+                entry = ledger.sign_and_keep(
+                    self.data, record, lambda place: make_pdf(record, place, p12, passphrase), who
+                )
         except OSError as error:
             raise Problem("page.cannot_keep", why=error.strerror or str(error)) from error
         self.number = entry.number
-        self._save()
+        self.revision = ledger.load_draft(self.data, self.id)["revision"]
         self.read_only = True
         self.version += 1
         return entry.number
 
     def signed_pdf(self) -> bytes:
         """The certificate."""
-        return ledger.find(self.data, self.number).pdf.read_bytes()
+        return ledger.find(self.data, self.number).pdf
 
 
 class Kept:

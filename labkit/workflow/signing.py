@@ -1,19 +1,14 @@
-"""Signing as a page and a command do it: the sheet and its signature in one, and a rest after wrong passphrases."""
+"""Signing as a page and a command do it: the sheet and its signature in one."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from time import monotonic
-from typing import Any, Final
+from typing import Any
 
-from labkit.problems import BadInput
-
-MOST_TRIES: Final = 3
-REST_S: Final = 60.0
-"""After so many wrong passphrases in a row the signing file rests that long [s]."""
+from labkit.ledger import Actor, Bench, Place
 
 
-def signed_sheet(record: Mapping[str, Any], number: str, p12: bytes, passphrase: str) -> bytes:
+def signed_sheet(record: Mapping[str, Any], place: Place, p12: bytes, passphrase: str) -> bytes:
     """
     The certificate of a record, signed.
 
@@ -21,8 +16,8 @@ def signed_sheet(record: Mapping[str, Any], number: str, p12: bytes, passphrase:
     ----------
     record : mapping
         Of schema ``labkit.calibration/1``.
-    number : str
-        The certificate's number.
+    place : Place
+        The certificate's number, and the end of the ledger's chain that it prints.
     p12 : bytes
         The signer's PKCS#12 file.
     passphrase : str
@@ -39,33 +34,24 @@ def signed_sheet(record: Mapping[str, Any], number: str, p12: bytes, passphrase:
     """
     from labkit.sheet import render, sign
 
-    reason = f"Calibration certificate {number}"
-    return sign(render(record, number=number, signed=True), p12, passphrase, reason=reason, zone=record["zone"])
+    reason = f"Calibration certificate {place.number}"
+    head = (place.head.entries, place.head.hash)
+    pdf = render(record, number=place.number, ledger_head=head, signed=True)
+    return sign(pdf, p12, passphrase, reason=reason, zone=record["zone"])
 
 
-class Tries:
-    """Counts wrong passphrases, and has the signing file rest after too many of them."""
+def signer(p12: bytes, passphrase: str, bench: Bench) -> Actor:
+    """
+    Whose signing file this is, shown by its passphrase; with the role that the register gives a person of that name.
 
-    def __init__(self) -> None:
-        self._wrong = 0
-        self._last = 0.0
+    Raises
+    ------
+    BadInput
+        A wrong passphrase, or no signing file.
+    """
+    from labkit.sheet.identity import open_signing_file
+    from labkit.sheet.sign import common_name
 
-    def begin(self) -> None:
-        """
-        A passphrase is about to be tried.
-
-        Raises
-        ------
-        BadInput
-            ``page.rests``: the signing file rests.
-        """
-        if self._wrong < MOST_TRIES:
-            return
-        left = REST_S - (monotonic() - self._last)
-        if left > 0:
-            raise BadInput("page.rests", seconds=int(left) + 1)
-        self._wrong = 0
-
-    def wrong(self) -> None:
-        self._wrong += 1
-        self._last = monotonic()
+    name = common_name(open_signing_file(p12, passphrase)[0])
+    person = next((each for each in bench.people if each.name == name), None)
+    return Actor(name, person.role if person is not None else "", proven=True)

@@ -23,6 +23,7 @@ from tests.calibrate_pages import (
     read_curve,
     read_rows_of,
     take,
+    take_over,
 )
 
 
@@ -67,7 +68,6 @@ Change = Callable[[CalibratePage], None]
 
 def _cases() -> Iterator[tuple[str, int, str, Change, Change]]:
     """Name, section, code; what brings the blocker, and what takes it away."""
-    yield "person", 1, "left.person", lambda p: p.choose_person(""), lambda p: p.choose_person("D. Abara")
     yield "field", 1, "left.field", lambda p: p.set_field("humidity", "1O"), lambda p: p.set_field("humidity", "10")
     yield (
         "temperature",
@@ -197,8 +197,7 @@ def test_each_blocker_appears_and_disappears(
 
 def test_a_signing_file_that_is_gone(tmp_path: Path) -> None:
     page = finished_page(tmp_path)
-    page.choose_person("D. Abara")
-    (tmp_path / "identities" / "d-abara.p12").unlink()
+    (tmp_path / "identities" / "m-okonjo.p12").unlink()
     assert left(page) == [(1, "left.identity")]
 
 
@@ -239,7 +238,7 @@ def test_who_may_sign_what(tmp_path: Path, off_mm: float, verdict: str, blocked:
         return
     page.set_field("release_reason", "I would like to go home")
     assert left(page) == [(6, "left.engineer_only")]
-    page.choose_person("R. Halloran")
+    take_over(page, "R. Halloran")
     assert left(page) == [(6, "left.release_reason")], "the reason is not the engineer's own"
     page.set_field("release_reason", "")
     page.set_field("release_reason", "only walls above 1 mm are measured")
@@ -250,27 +249,17 @@ def test_who_may_sign_what(tmp_path: Path, off_mm: float, verdict: str, blocked:
 
 def test_a_release_is_not_said_of_a_page_that_passes(tmp_path: Path) -> None:
     page = finished_page(tmp_path)
-    page.choose_person("R. Halloran")
+    take_over(page, "R. Halloran")
     page.set_field("release_reason", "left over from before")
     assert page.result is not None
     assert not any("Released" in remark for remark in page.result.about.remarks)
-
-
-def test_a_damaged_ledger_stops_as_found_and_not_the_page(tmp_path: Path) -> None:
-    page = finished_page(tmp_path)
-    (tmp_path / "signed").mkdir()
-    (tmp_path / "signed" / "0001.json").write_text("{")
-    again = begun_page(tmp_path)
-    assert (2, "ledger.unreadable") in left(again)
-    take(again, "zero:", "0.009")
-    assert new_page(tmp_path, page.get_state()).result is not None
 
 
 def test_what_is_left_stands_in_the_order_of_the_sections(tmp_path: Path) -> None:
     page = finished_page(tmp_path)
     page.grid_event("checks", event("edit", "check:C-3", 1, text="two"))
     page.set_field("family", "polynomial-3")
-    page.choose_person("")
+    page.set_field("humidity", "1O")
     assert [section for section, _ in left(page)] == [1, 4, 6]
 
 

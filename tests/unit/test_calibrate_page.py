@@ -6,6 +6,7 @@ import asyncio
 import json
 import shutil
 from collections.abc import Callable
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -13,10 +14,11 @@ import pytest
 
 from labkit.calibration import Calibration
 from labkit.commands.demo import DEMO_PASSPHRASE, prepare_demo
-from labkit.ledger import find, list_drafts, load_draft, sign_and_keep
+from labkit.ledger import Actor, Place, attempts, find, history_of, list_drafts, load_draft, sign_and_keep
+from labkit.ledger.store import close_store
 from labkit.problems import BadFile, BadInput, Problem
 from labkit.sheet import verify
-from labkit.workflow import calibrate_model, signing
+from labkit.workflow import calibrate_model
 from labkit.workflow.blockers import blockers
 from labkit.workflow.calibrate import CalibratePage
 from labkit.workflow.signing import signed_sheet
@@ -35,6 +37,7 @@ from tests.calibrate_pages import (
     read_all,
     read_rows_of,
     take,
+    take_over,
 )
 
 
@@ -48,8 +51,8 @@ def row_ids(page: CalibratePage, *roles: str) -> list[str]:
     return [line.id for line in page.log.of(*roles)]
 
 
-def fake_pdf(_record: object, number: str, _p12: bytes, _passphrase: str) -> bytes:
-    return f"certificate {number}".encode()
+def fake_pdf(_record: object, place: Place, _p12: bytes, _passphrase: str) -> bytes:
+    return f"certificate {place.number}".encode()
 
 
 # ---- one whole run ----
@@ -165,7 +168,7 @@ def test_a_draft_taken_up_is_the_page_that_was_left(tmp_path: Path) -> None:
     page.set_field("order", "“7” <script>")
     page.set_field("humidity", "4O")
     read_all(page)
-    page.choose_person("D. Abara")
+    take_over(page, "D. Abara")
     page.grid_event("readings", event("edit", "fit:A-3", 1, text="0.5O9"))
     page.grid_event("readings", event("hide-reference", value=True))
     page.set_aside("fit:A-4", "dropped")
@@ -187,7 +190,7 @@ def test_a_draft_taken_up_is_the_page_that_was_left(tmp_path: Path) -> None:
 def test_each_reading_keeps_who_took_it(tmp_path: Path) -> None:
     page = begun_page(demo_folder(tmp_path), worker=Asleep())
     take(page, "zero:", "0.009")
-    page.choose_person("D. Abara")
+    take_over(page, "D. Abara")
     take(page, "zero:", "0.010")
     page.grid_event("readings", event("edit", "zero:", 0, text="0.011"))
     assert page.collected.readings is not None
@@ -198,6 +201,26 @@ def test_each_reading_keeps_who_took_it(tmp_path: Path) -> None:
     line = page.log.line("zero:")
     assert line is not None and line.cells[0].was[0][0] == "0.009"
     assert page.particulars is not None and page.particulars.about.operator == "D. Abara"
+
+
+def test_a_colleague_who_has_not_signed_in_changes_nothing(tmp_path: Path) -> None:
+    page = begun_page(demo_folder(tmp_path), worker=Asleep())
+    page.choose_person("D. Abara")
+    page.choose_person("M. Okonjo")
+    take(page, "zero:", "0.009")
+    with pytest.raises(Problem, match=r"M\. Okonjo began this\."):
+        page.choose_person("D. Abara")
+    with pytest.raises(BadInput):
+        page.take_over("D. Abara", "a guess")  # the file of the demo folder is none
+    state = page.get_state()
+    other = new_page(tmp_path, {**state, "person": "D. Abara", "owner": "D. Abara"}, Asleep())
+    take(other, "zero:", "0.5")
+    assert other.read_only and other.problem is not None and other.problem.code == "draft.of_another"
+    assert load_draft(tmp_path, page.id)["person"] == "M. Okonjo"
+    assert cells(new_page(tmp_path, load_draft(tmp_path, page.id), Asleep()), "zero:") == ["0.009"]
+    take_over(other, "D. Abara")
+    take(page, "zero:", "0.010")
+    assert page.read_only, "the page of the first one can only look now"
 
 
 def test_nobody_unknown_can_be_chosen(tmp_path: Path) -> None:
@@ -595,24 +618,39 @@ def test_a_real_worker_answers_on_the_loop_with_the_newest(tmp_path: Path) -> No
 
 def test_while_it_cannot_be_saved_nothing_is_lost_and_it_tries_again(tmp_path: Path) -> None:
     page = begun_page(demo_folder(tmp_path), worker=Asleep())
-    drafts, away, last = tmp_path / "drafts", tmp_path / "away", page.saved
-    drafts.rename(away)
-    drafts.write_text("in the way")
+    last = page.saved
+    back = put_in_the_way(tmp_path)
     take(page, "zero:", "0.009")
     take(page, "zero:", "0.010")
     assert page.not_saved_since == last and page.saved == last
     page.save_again()
     assert page.not_saved_since == last
-    drafts.unlink()
-    away.rename(drafts)
+    back()
     page.save_again()
     assert not page.not_saved_since and page.saved > last
     assert cells(new_page(tmp_path, load_draft(tmp_path, page.id), Asleep()), "zero:") == ["0.009", "0.010"]
 
 
+def put_in_the_way(data: Path, content: bytes = b"") -> Callable[[], None]:
+    """A folder, or these bytes, where the database was; and the way to put it back."""
+    file, away = data / "ledger.sqlite", data / "away"
+    close_store(data)
+    file.rename(away)
+    if content:
+        file.write_bytes(content)
+    else:
+        file.mkdir()
+
+    def back() -> None:
+        shutil.rmtree(file) if file.is_dir() else file.unlink()
+        away.rename(file)
+
+    return back
+
+
 def _verbs() -> dict[str, Callable[[CalibratePage], object]]:
     return {
-        "choose_person": lambda p: p.choose_person("D. Abara"),
+        "choose_person": lambda p: p.choose_person("M. Okonjo"),
         "choose_rig": lambda p: p.choose_rig("Rig 5"),
         "set_field": lambda p: p.set_field("order", "77"),
         "set_tick": lambda p: p.set_tick("clean", True),
@@ -652,11 +690,11 @@ def test_a_page_that_may_only_be_looked_at_stays_as_it_is(
         page.set_tick("steady", True)
         assert page.problem is not None and page.problem.code == "draft.newer_elsewhere"
     assert page.read_only and not page.not_saved_since
-    on_disk = (tmp_path / "drafts" / f"{page.id}.json").read_bytes()
+    kept = load_draft(tmp_path, page.id)
     before, cursor = json.dumps(page.get_state()), dict(page.cursor)
     verb(page)
     assert json.dumps(page.get_state()) == before and page.cursor == cursor
-    assert (tmp_path / "drafts" / f"{page.id}.json").read_bytes() == on_disk
+    assert load_draft(tmp_path, page.id) == kept
 
 
 def test_the_older_of_two_tabs_gives_way_and_keeps_its_message(tmp_path: Path) -> None:
@@ -716,34 +754,42 @@ def test_a_page_with_something_left_is_not_signed(tmp_path: Path) -> None:
 
 def test_after_three_wrong_passphrases_the_signing_file_rests(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     page = finished_page(tmp_path)
-    now = 1000.0
-    monkeypatch.setattr(signing, "monotonic", lambda: now)
+    now = datetime(2026, 11, 25, 10, 0, tzinfo=UTC)
+    monkeypatch.setattr(attempts, "_now", lambda: now)
 
     def wrong(*_: object) -> bytes:
         raise BadInput("sign.wrong_passphrase")
 
-    def refused(make: Callable[..., bytes]) -> BadInput:
+    def refused(on: CalibratePage, make: Callable[..., bytes]) -> BadInput:
         with pytest.raises(BadInput) as problem:
-            page.sign("x", make)
+            on.sign("x", make)
         return problem.value
 
     for _ in range(3):
-        assert refused(wrong).code == "sign.wrong_passphrase"
-        now += 25.0
-    assert refused(fake_pdf).params["seconds"] == 36, "a minute from the last wrong one"
-    now += 35.5
-    assert refused(wrong).code == "sign.wrong_passphrase"
+        assert refused(page, wrong).code == "sign.wrong_passphrase"
+        now += timedelta(seconds=25)
+    assert refused(page, fake_pdf).params["seconds"] == 36, "a minute from the last wrong one"
+    with pytest.raises(BadInput) as rests:
+        new_page(tmp_path).take_over("M. Okonjo", "x")
+    assert rests.value.code == "door.rests", "another page is no way round"
+    now += timedelta(seconds=36)
+    assert refused(page, wrong).code == "sign.wrong_passphrase"
+    now += timedelta(seconds=61)
+    assert refused(page, fake_pdf).params["seconds"] == 60, "the next rest is twice as long"
+    now += timedelta(seconds=60)
     assert page.sign("right", fake_pdf) == "0001", "one number, whatever was refused before"
+    assert [each.body["wrong"] for each in history_of(tmp_path, "passphrase", "M. Okonjo")] == [3, 4]
 
 
 def test_a_certificate_that_cannot_be_kept_is_not_signed(tmp_path: Path) -> None:
     page = finished_page(tmp_path)
-    (tmp_path / "signed").write_text("in the way")
+    page.set_tick("steady", True)
+    back = put_in_the_way(tmp_path)
     with pytest.raises(Problem) as refused:
         page.sign("x", fake_pdf)
-    assert refused.value.code == "page.cannot_keep"
+    assert refused.value.code == "ledger.cannot_write"
     assert not page.number and not page.read_only
-    (tmp_path / "signed").unlink()
+    back()
     assert page.sign("x", fake_pdf) == "0001"
 
 
@@ -766,7 +812,7 @@ def test_the_record_in_force_is_read_only_where_as_found_needs_it(tmp_path: Path
     strange = signed.result.to_dict()
     strange["method"] = {"curve": "flexible/7", "budget": "budget/7"}
     strange["id"] = "0197a000-0000-7000-8000-000000000009"
-    sign_and_keep(tmp_path, strange, lambda number: number.encode())
+    sign_and_keep(tmp_path, strange, lambda place: place.number.encode(), Actor("M. Okonjo"))
     page = begun_page(tmp_path)
     read_rows_of(page, "background", "zero", "fit")
     assert page.result is not None
@@ -836,10 +882,11 @@ def test_what_is_missing_in_a_draft_is_empty(tmp_path: Path, draft: dict[str, An
 
 def test_where_the_bench_is_damaged_there_is_an_empty_page_and_begin_says_why(tmp_path: Path) -> None:
     page = begun_page(demo_folder(tmp_path), worker=Asleep())
-    (tmp_path / "bench.json").write_text("{")
+    draft = load_draft(tmp_path, page.id)
+    put_in_the_way(tmp_path, b"no database" * 100)
     with pytest.raises(Problem) as refused:
-        page.begin(load_draft(tmp_path, page.id))
-    assert refused.value.code == "ledger.unreadable"
+        page.begin(draft)
+    assert refused.value.code == "ledger.damaged"
     other = new_page(tmp_path)
     assert other.bench.rigs == () and other.rig is None and other.particulars is None
     assert [blocker.reason.code for blocker in blockers(other)] == ["left.nothing"]

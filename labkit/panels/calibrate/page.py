@@ -11,6 +11,7 @@ from labkit.charts.look import curve_name
 from labkit.ledger import load_draft
 from labkit.messages import sentence
 from labkit.panels import shell
+from labkit.panels.ask import Ask
 from labkit.panels.calibrate.section_as_found import AsFoundSection
 from labkit.panels.calibrate.section_checks import ChecksSection
 from labkit.panels.calibrate.section_curve import CurveSection
@@ -22,7 +23,7 @@ from labkit.panels.guard import guarded, report
 from labkit.panels.result_tables import strip_cells
 from labkit.panels.visitor import wanted_draft
 from labkit.paths import data_folder
-from labkit.problems import Problem
+from labkit.problems import BadInput, Problem
 from labkit.workflow.blockers import marks
 from labkit.workflow.calibrate import CalibratePage
 from labkit.workflow.clock import day_and_time, time_of_day
@@ -61,7 +62,10 @@ class CalibrateView:
         self.checks = ChecksSection(page, self._guard)
         self.sheet = SheetSection(page, self._guard)
         sections = (self.rig, self.as_found, self.readings, self.curve, self.extra, self.checks, self.sheet)
-        self.frame = shell.page("calibrate", "Calibrate", INTRO, [each.section for each in sections])
+        self.door = Ask(self._guard, secret=True)
+        self.frame = shell.page(
+            "calibrate", "Calibrate", INTRO, [each.section for each in sections], door=self.door.root
+        )
         self.frame.person.observe(self._guard(self._person_chosen), "value")
         self.frame.units.observe(self._guard(lambda _: self.refresh()), "value")
         self.frame.theme.on_change(self._guard(lambda _: self.refresh()))
@@ -106,8 +110,27 @@ class CalibrateView:
 
     def _person_chosen(self, change: dict[str, object]) -> None:
         name = str(change["new"])
-        if name != self.page.person:
+        if name == self.page.person:
+            return
+        try:
             self.page.choose_person(name)
+        except Problem as problem:
+            self.frame.person.value = self.page.person
+            if problem.code != "draft.of_another" or not name:
+                raise
+            self._ask_to_take_over(name, f"{problem} {sentence('door.passphrase', {'name': name})}")
+
+    def _ask_to_take_over(self, name: str, says: str) -> None:
+        self.door.ask(says, sentence("door.take_over"), lambda passphrase: self._take_over(name, passphrase))
+
+    def _take_over(self, name: str, passphrase: str) -> None:
+        try:
+            self.page.take_over(name, passphrase)
+        except BadInput as problem:
+            self._ask_to_take_over(name, str(problem))
+            return
+        shell.say_banner(self.frame)
+        self.frame.person.value = name
 
     def _say_head(self) -> None:
         page, frame = self.page, self.frame
@@ -130,6 +153,8 @@ class CalibrateView:
         since, problem = self.page.not_saved_since, self.page.problem
         if problem is not None and problem.code == "draft.newer_elsewhere":
             shell.say_banner(self.frame, sentence("page.elsewhere"), again=True)
+        elif problem is not None and problem.code == "draft.of_another":
+            shell.say_banner(self.frame, str(problem))
         elif since:
             shell.say_banner(self.frame, sentence("page.not_saved", {"time": time_of_day(since, zone)}))
         elif self._said_not_saved:

@@ -1,0 +1,6 @@
+"""Runs the migrations on the connection that `labkit.ledger.store` hands over, in its transaction."""
+
+from alembic import context
+
+context.configure(connection=context.config.attributes["connection"], render_as_batch=True)
+context.run_migrations()
