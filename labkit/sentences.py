@@ -369,6 +369,15 @@ SENTENCES: Final[dict[str, str]] = {
     "shims.some_without_u": "Some shims have no stated uncertainty: theirs was taken as 0.",
     "shims.without_u": "The shims have no stated uncertainty: it was taken as 0. The budget lacks its line “Shims”.",
     "conditions.no_temperature": "The temperature was not given: 20 °C was assumed.",
+    "conditions.no_u_temperature": "How surely the temperature of the shims is known was not given. The budget lacks its "
+    "line “Temperature of the shims”.",
+    "conditions.no_u_temperature.hint": "State u_temperature_degC.",
+    "conditions.no_joint_u": "How well the air gap at a joint is known was not given, and {stack} is a stack. The budget "
+    "lacks its line “Joints of stacked shims”.",
+    "conditions.no_joint_u.hint": "State joint_u, and joint_gap where a joint adds a gap.",
+    "conditions.no_zero_u": "How closely the target seats on the bare tip was not given: contact zero was taken as "
+    "exactly 0. The budget lacks its line “Seating at contact zero”.",
+    "conditions.no_zero_u.hint": "State zero_u.",
     "conditions.resolution_from_digits": "The display step was not given: {step_mm:~2} mm was taken from the digits "
     "that were typed.",
     "conditions.resolution_of_signal": "The display step was not given: {step:~2} {unit} was taken from the digits "

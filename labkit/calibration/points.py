@@ -199,8 +199,7 @@ def build_points(readings: Readings, conditions: Conditions) -> PointTable:
     _check_numbers(readings)
     cautions = list(readings.shims.cautions) + list(readings.cautions)
     resolution = _resolution(readings, conditions, cautions)
-    if conditions.temperature_degC is None:
-        cautions.append(Caution("conditions.no_temperature"))
+    _say_left_empty(readings, conditions, cautions)
     groups = by_point(row for row in readings.with_role("fit", "zero") if row.counts)
     if not groups:
         raise BadInput("points.none")
@@ -256,6 +255,21 @@ def _check_numbers(readings: Readings) -> None:
     for row in readings.rows:
         if not abs(row.value) <= LARGEST_READING:
             raise BadInput("number.too_large", row.where, typed=row.typed[:40])
+
+
+def _say_left_empty(readings: Readings, conditions: Conditions, cautions: list[Caution]) -> None:
+    """What was left empty counts as 0: said where it has something to act on, by the line that the budget lacks."""
+    used = [row for row in readings.with_role("fit", "zero", "check", "as-found") if row.counts]
+    if conditions.temperature_degC is None:
+        cautions.append(Caution("conditions.no_temperature"))
+    elif conditions.u_temperature_degC is None and any(
+        readings.shims[name].expansion_per_K for row in used for name in row.shims
+    ):
+        cautions.append(Caution("conditions.no_u_temperature"))
+    if conditions.joint_u_mm == 0 and (stack := next((row.point for row in used if len(row.shims) > 1), None)):
+        cautions.append(Caution("conditions.no_joint_u", {"stack": stack}))
+    if conditions.zero_u_mm == 0 and any(row.role == "zero" for row in used):
+        cautions.append(Caution("conditions.no_zero_u"))
 
 
 def reference_mm(shims: ShimSet, stack: Sequence[str], conditions: Conditions) -> float:

@@ -45,7 +45,9 @@ def demo_bench() -> Bench:
     g_07 = Part("G-07", "Demo Instruments", "Demo 1", "31874", "2.18")
     ball_15 = Part("Ball 1.5", kind="ball 1.5 mm")
     ball_30 = Part("Ball 3.0", kind="ball 3.0 mm")
-    thickness = Conditions(resolution=0.001, background_limit=0.05, closing_limit_mm=0.001, u_temperature_degC=0.3)
+    thickness = Conditions(
+        resolution=0.001, background_limit=0.05, closing_limit_mm=0.001, u_temperature_degC=0.3, zero_u_mm=0.0005
+    )
     return Bench(
         laboratory=Party("Larkfield Closures", "Moulding Laboratory", "1 Example Lane, Larkfield"),
         zone="Europe/London",
@@ -76,7 +78,11 @@ def demo_bench() -> Bench:
                 signal="raw",
                 unit="counts",
                 conditions=Conditions(
-                    resolution=1.0, background="subtract", closing_limit_mm=0.001, u_temperature_degC=0.3
+                    resolution=1.0,
+                    background="subtract",
+                    closing_limit_mm=0.001,
+                    u_temperature_degC=0.3,
+                    zero_u_mm=0.0005,
                 ),
                 tolerance_mm=0.010,
                 target_u_mm=0.0025,
@@ -92,7 +98,11 @@ def demo_bench() -> Bench:
                 ),
                 unit="in",
                 conditions=Conditions(
-                    resolution=0.00254, background_limit=0.127, closing_limit_mm=0.003, u_temperature_degC=0.3
+                    resolution=0.00254,
+                    background_limit=0.127,
+                    closing_limit_mm=0.003,
+                    u_temperature_degC=0.3,
+                    zero_u_mm=0.0005,
                 ),
                 tolerance_mm=0.010,
                 target_u_mm=0.004,

@@ -9,6 +9,7 @@ from labkit.bench.conditions import Conditions
 from labkit.bench.read_readings import read_readings
 from labkit.calibration.points import build_points
 from labkit.problems import BadInput
+from labkit.sentences import SENTENCES
 
 SHIMS = (
     "shim,thickness [mm],U [mm],k,shared u [mm],expansion [1/K],set\n"
@@ -112,6 +113,45 @@ def test_warm_shims_are_thicker():
     plain = table_of(raw_rows())
     assert plain.fitted.x.tolist() == [0.3, 0.6, 1.0, 1.5, 2.2]
     assert "conditions.no_temperature" in codes(plain)
+
+
+# ---- what was left empty ----
+
+ZERO = [("zero", 30000, "zero"), ("zero", 30001, "zero")]
+
+
+@pytest.mark.parametrize(
+    ("code", "rows", "stated", "line"),
+    [
+        ("conditions.no_zero_u", [*raw_rows("ABC"), *ZERO], {"zero_u_mm": 0.0005}, "budget.seating"),
+        ("conditions.no_joint_u", raw_rows(["A", "B", "A + C"]), {"joint_u_mm": 0.0005}, "budget.joints"),
+        (
+            "conditions.no_joint_u",
+            [*raw_rows("ABC"), ("A + B", 4000, "check")],
+            {"joint_u_mm": 0.0005},
+            "budget.joints",
+        ),
+        ("conditions.no_u_temperature", raw_rows("ABC"), {"u_temperature_degC": 0.3}, "budget.temperature"),
+    ],
+)
+def test_what_was_left_empty_is_said_by_the_line_that_the_budget_lacks(code, rows, stated, line):
+    warm = {"temperature_start_degC": 21.0}
+    said = caution(table_of(rows, Conditions(**warm)), code)
+    assert f"“{SENTENCES[line]}”" in str(said)
+    assert said.hint
+    assert code not in codes(table_of(rows, Conditions(**warm, **stated)))
+
+
+def test_what_was_left_empty_is_not_said_where_it_acts_on_nothing():
+    """No contact zero, no stack; no temperature, which is said by itself; shims that do not expand."""
+    empty = {"conditions.no_zero_u", "conditions.no_joint_u", "conditions.no_u_temperature"}
+    assert not empty & set(codes(table_of(raw_rows("ABCDE"))))
+    warm = Conditions(temperature_end_degC=23.0)
+    text = "reference [mm],indication [counts]\n0.3,900\n0.6,500\n1.0,200\n2.0,50\n"
+    assert not empty & set(codes(build_points(read_readings(text.encode()), warm)))
+    left_out = read_readings(b"shim,indication [counts]\nzero,200\nA,100\nB,50\nC,30\n", shims=SHIMS.encode())
+    assert "conditions.no_zero_u" in codes(build_points(left_out, warm))
+    assert "conditions.no_zero_u" not in codes(build_points(left_out.leave_out(0, "a chip on the tip"), warm))
 
 
 # ---- background and sign ----
