@@ -1120,6 +1120,7 @@ SENTENCES: Final[dict[str, str]] = {
     "ledger.out_of_reach": "The ledger’s server does not answer: {why}.",
     "ledger.out_of_reach.hint": "Try again; where that does not help, tell whoever looks after the server.",
     # ---- chain ----
+    "chain.database": "The database file is damaged: {why}.",
     "chain.gap": "Entries {first} to {last} are missing.",
     "chain.not_joined": "Entry {entry} does not follow on the one before it: something was removed, added or moved here.",
     "chain.altered": "Entry {entry}, by {who} at {at}, does not match its seal.",

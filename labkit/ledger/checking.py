@@ -96,6 +96,7 @@ class _Check:
         self.rows = 0
 
     def report(self, witness: Head | None) -> ChainReport:
+        self._database()
         head = self._walk({} if witness is None else {witness.entries: witness.hash})
         for rows in (self._versions, self._drafts, self._results):
             for _ in rows():
@@ -108,6 +109,13 @@ class _Check:
         self.count += 1
         if len(self.found) < MOST_FAULTS:
             self.found.append(Fault(code, params))
+
+    def _database(self) -> None:
+        """The pages of the file itself, indexes among them, which no entry speaks of."""
+        if self.connection.dialect.name == "sqlite":
+            said = self.connection.exec_driver_sql("PRAGMA integrity_check(1)").scalar_one()
+            if said != "ok":
+                self._fault("chain.database", why=" ".join(str(said).split()))
 
     # ---- the chain ----
 
