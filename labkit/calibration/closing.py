@@ -207,6 +207,8 @@ def _again(table: PointTable, curve: Curve) -> list[_Again]:
             continue
         point = start[name]
         slope = float(curve.slope(np.array([point.x_mm]))[0])
+        if slope == 0:  # where the curve is level, no signal tells a thickness
+            continue
         u = np.sqrt(np.sum(table.variance.variance_of_mean(point.x_mm, [point.n, len(values)])))
         found.append(_Again(name, point.y, float(table.signal_of(np.mean(values))) - point.y, slope, float(u)))
     return found

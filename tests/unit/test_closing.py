@@ -185,3 +185,12 @@ def test_the_line_says_what_it_takes_the_difference_for():
         assert line.shape == "rectangular"
         assert line.name == "Drift during the readings"
         assert "{" not in line.how and "rectangular" in line.how
+
+
+def test_where_a_curve_is_level_no_difference_is_told_in_thickness():
+    """It ended in a division by zero, on a curve that cannot be used backwards anyway."""
+    shown = {0.3: 900, 0.6: 500, 1.0: 300, 1.5: 300, 2.2: 100, 3.0: 60}
+    rows = "".join(f"{x},{y + s},0.001,2,fit\n" for x, y in shown.items() for s in (-1, 0, 1))
+    text = f"reference [mm],indication [counts],U [mm],k,role\n{rows}1.5,301,0.001,2,closing-fit\n"
+    result = calibrate(read_readings(text.encode()), "monotone-cubic", reason="habit")
+    assert (result.usable, result.closing, result.uncertainty.drift) == (False, (), None)
