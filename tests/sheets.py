@@ -23,19 +23,21 @@ _SOURCE = """
 #pdf.attach(
   sys.inputs.name, bytes(sys.inputs.record), relationship: "data", mime-type: "application/json", description: "Data",
 )
+#if sys.inputs.ledger != "" { pdf.attach("ledger.json", bytes(sys.inputs.ledger), relationship: "supplement",
+  mime-type: "application/json", description: "Ledger") }
 = Calibration certificate 0119
 The wall is 0.81 mm thick.
 """
 
 
-def small_sheet(record: str | None = None, name: str = "calibration.json") -> bytes:
-    """An unsigned PDF with an attached record."""
+def small_sheet(record: str | None = None, name: str = "calibration.json", ledger: str = "") -> bytes:
+    """An unsigned PDF with an attached record, and what it witnesses of the ledger."""
     fonts = typst.Fonts(include_system_fonts=False, include_embedded_fonts=False, font_paths=[str(FONTS)])
     made = typst.Compiler(_SOURCE.encode(), font_paths=fonts).compile(
         format="pdf",
         pdf_standards=list(STANDARDS),
         timestamp=datetime(2026, 11, 25, tzinfo=UTC),
-        sys_inputs={"record": json.dumps(RECORD) if record is None else record, "name": name},
+        sys_inputs={"record": json.dumps(RECORD) if record is None else record, "name": name, "ledger": ledger},
     )
     assert isinstance(made, bytes)
     return made

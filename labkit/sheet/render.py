@@ -14,6 +14,7 @@ from labkit.sheet.content import content, plot_data, words_of_people
 from labkit.sheet.plot import draw, draw_bars
 from labkit.sheet.sign import PLACE
 from labkit.sheet.typesetting import check_characters, printable, throughout, typeset
+from labkit.sheet.witness import Witness, attached
 
 
 def render(
@@ -47,7 +48,9 @@ def render(
     BadInput
         ``sheet.character``: a text holds a character that the fonts lack.
     """
-    return _set(record, content(record, number=number, ledger_head=ledger_head, signed=signed), "pdf")[0]
+    said = content(record, number=number, ledger_head=ledger_head, signed=signed)
+    witness = Witness(number or "", *ledger_head) if signed and ledger_head is not None else None
+    return _set(record, said, "pdf", witness)[0]
 
 
 def svg_preview(record: Mapping[str, Any], *, number: str | None = None, signed: bool = False) -> list[bytes]:
@@ -57,7 +60,9 @@ def svg_preview(record: Mapping[str, Any], *, number: str | None = None, signed:
     return _set(record, content(record, number=number, signed=signed), "svg")
 
 
-def _set(record: Mapping[str, Any], said: Sheet, form: Literal["pdf", "svg"]) -> list[bytes]:
+def _set(
+    record: Mapping[str, Any], said: Sheet, form: Literal["pdf", "svg"], witness: Witness | None = None
+) -> list[bytes]:
     check_characters((place, printable(text)) for place, text in words_of_people(record))
     sheet = throughout(said.to_dict(), printable)
     place = asdict(PLACE)
@@ -65,6 +70,8 @@ def _set(record: Mapping[str, Any], said: Sheet, form: Literal["pdf", "svg"]) ->
     files = {"record": attachment(record).decode(), "plot": draw(plot_data(record))}
     if named := shares(record):
         files["shares"] = draw_bars(named)
+    if witness is not None:
+        files["ledger"] = attached(witness).decode()
     return typeset(
         "certificate.typ",
         sheet,

@@ -22,6 +22,7 @@ from labkit.problems import BadInput, Reason
 from labkit.sheet.identity import AUTHORITY_CERTIFICATE, fingerprint
 from labkit.sheet.off_loop import off_loop
 from labkit.sheet.sign import FIELD
+from labkit.sheet.witness import FILE, Witness, read_attached
 
 if TYPE_CHECKING:
     from asn1crypto import x509
@@ -70,6 +71,8 @@ class Verdict:
         The certificate's number.
     record : dict or None
         The attached record; only where the verdict is ``"genuine"``.
+    witness : Witness or None
+        The end of the ledger's chain that the certificate carries; only where it is genuine and carries one.
     note : Reason or None
         What was left out of it, where the curve is of an engineer's own family: no code of a sheet is run.
     """
@@ -81,6 +84,7 @@ class Verdict:
     signed_at: str = ""
     number: str = ""
     record: dict[str, Any] | None = None
+    witness: Witness | None = None
     note: Reason | None = None
 
     def __str__(self) -> str:
@@ -256,10 +260,13 @@ def _needs_all(signature: EmbeddedPdfSignature, path: Sequence[x509.Certificate]
 
 def _read_record(reader: PdfFileReader, about: dict[str, Any]) -> Verdict:
     try:
-        content = _attachment(reader)
-        if content is None:
+        files = _attachments(reader)
+        if files is None:
             return Verdict("not a certificate", Reason("verify.too_large", {"limit_mb": LIMIT_MB}), **about)
-        record = json.loads(content)
+        witness = read_attached(files[FILE]) if FILE in files else None
+        if witness is not None and witness.number != _number(reader):
+            raise ValueError(witness.number)
+        record = json.loads(files[RECORD])
         schema = str(record["schema"])
         if not schema.startswith(FAMILY):
             raise ValueError(schema)
@@ -273,7 +280,7 @@ def _read_record(reader: PdfFileReader, about: dict[str, Any]) -> Verdict:
     if disagrees is not None:
         return Verdict("does not recompute", disagrees, note=note, **about)
     genuine = Reason("verify.genuine", {"signer": about["signer"]})
-    return Verdict("genuine", genuine, record=record, note=note, **about)
+    return Verdict("genuine", genuine, record=record, witness=witness, note=note, **about)
 
 
 def _recheck(record: dict[str, Any]) -> tuple[Reason | None, Reason | None]:
@@ -295,21 +302,26 @@ def _recheck(record: dict[str, Any]) -> tuple[Reason | None, Reason | None]:
         return note, Reason("verify.disagrees_table")
 
 
-def _attachment(reader: PdfFileReader) -> bytes | None:
-    """The one attached record; None where it is larger than the limit."""
-    names = reader.root["/Names"]["/EmbeddedFiles"]["/Names"]
-    if len(names) != 2 or names[0] != RECORD:
+def _attachments(reader: PdfFileReader) -> dict[str, bytes] | None:
+    """The attached record, and the end of the ledger where there is one; None where one is larger than the limit."""
+    names = list(reader.root["/Names"]["/EmbeddedFiles"]["/Names"])
+    if names[0::2] not in ([RECORD], [RECORD, FILE]):
         raise LookupError(RECORD)
-    stream = names[1]["/EF"]["/F"]
-    packing = stream.get("/Filter")
+    found = {
+        str(name): _unpacked(entry.get_object()["/EF"]["/F"])
+        for name, entry in zip(names[0::2], names[1::2], strict=True)
+    }
     limit = LIMIT_MB * 1_000_000
+    return found if all(len(content) <= limit for content in found.values()) else None
+
+
+def _unpacked(stream: Any) -> bytes:
+    packing = stream.get("/Filter")
     if packing is None:
-        content = stream.encoded_data
-    elif packing == "/FlateDecode" and "/DecodeParms" not in stream:
-        content = unpack(stream.encoded_data, limit)
-    else:
-        raise LookupError(str(packing))
-    return bytes(content) if len(content) <= limit else None
+        return bytes(stream.encoded_data)
+    if packing == "/FlateDecode" and "/DecodeParms" not in stream:
+        return unpack(stream.encoded_data, LIMIT_MB * 1_000_000)
+    raise LookupError(str(packing))
 
 
 def unpack(packed: bytes, limit: int) -> bytes:

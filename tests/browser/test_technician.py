@@ -97,8 +97,8 @@ def test_from_as_found_to_a_signed_certificate(page: Page, served: Served, tmp_p
     assert "Signature is Valid." in witness
     assert "Total document signed" in witness
     with pikepdf.open(target) as pdf:
-        (attached,) = pdf.attachments.values()
-        record = json.loads(attached.get_file().read_bytes())
+        assert list(pdf.attachments) == ["calibration.json", "ledger.json"]
+        record = json.loads(pdf.attachments["calibration.json"].get_file().read_bytes())
     rows = record["inputs"]["readings"]["rows"]
     assert [row["typed"] for row in rows if row["shims"] == [name]] == typed
     assert [row["typed"] for row in rows if row["role"] == "fit" and row["shims"] == ["A-1"]] == [

@@ -18,6 +18,7 @@ from pyhanko.sign import fields, signers
 from labkit.problems import BadInput
 from labkit.sheet.identity import make_signer
 from labkit.sheet.verify import LIMIT_MB, unpack, verify
+from labkit.sheet.witness import Witness
 from tests.sheets import PASSPHRASE, RECORD, Laboratory, small_sheet
 
 FORGED = json.dumps(RECORD | {"note": "wall 9 mm"}).encode()
@@ -241,6 +242,47 @@ def test_what_a_trusted_signer_attached_must_be_a_record(
     laboratory: Laboratory, record: str, name: str, expected: str
 ) -> None:
     assert outcome(laboratory.sign(small_sheet(record, name)), laboratory.trust) == expected
+
+
+HEAD = {"schema": "labkit.witness/1", "number": "0119", "entries": 7, "hash": "ab" * 32}
+
+
+def test_the_end_of_the_ledger_is_under_the_signature(laboratory: Laboratory) -> None:
+    signed = laboratory.sign(small_sheet(ledger=json.dumps(HEAD)))
+    found = verify(signed, laboratory.trust)
+    assert found.verdict == "genuine" and found.witness == Witness("0119", 7, "ab" * 32)
+    assert verify(laboratory.signed, laboratory.trust).witness is None
+    names = PdfFileReader(io.BytesIO(signed)).root["/Names"]["/EmbeddedFiles"]["/Names"]
+    at = signed.index(names[3]["/EF"]["/F"].encoded_data)
+    altered = bytearray(signed)
+    altered[at + 5] ^= 1
+    assert outcome(bytes(altered), laboratory.trust) == "changed"
+
+
+@pytest.mark.parametrize(
+    "ledger",
+    [
+        HEAD | {"number": "0120"},
+        HEAD | {"entries": -1},
+        HEAD | {"entries": "7"},
+        HEAD | {"hash": "AB" * 32},
+        HEAD | {"hash": 7},
+        HEAD | {"schema": "another/1"},
+        {"schema": "labkit.witness/1"},
+        [],
+    ],
+    ids=["other number", "negative", "text", "capitals", "number", "other schema", "empty", "list"],
+)
+def test_an_end_of_the_ledger_that_is_none_makes_no_certificate(laboratory: Laboratory, ledger: object) -> None:
+    assert outcome(laboratory.sign(small_sheet(ledger=json.dumps(ledger))), laboratory.trust) == "not a certificate"
+
+
+def test_what_else_is_attached_makes_no_certificate(laboratory: Laboratory) -> None:
+    with pikepdf.open(io.BytesIO(small_sheet())) as opened:
+        opened.attachments["z.json"] = pikepdf.AttachedFileSpec(opened, b"{}", filename="z.json")
+        out = io.BytesIO()
+        opened.save(out)
+    assert outcome(laboratory.sign(out.getvalue()), laboratory.trust) == "not a certificate"
 
 
 def test_a_small_file_that_unpacks_to_much(laboratory: Laboratory) -> None:

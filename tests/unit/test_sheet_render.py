@@ -22,6 +22,7 @@ from labkit.sheet.content import plot_data
 from labkit.sheet.plot import draw
 from labkit.sheet.sign import FIELD, PLACE
 from labkit.sheet.typesetting import typeset
+from labkit.sheet.witness import Witness
 from tests.sheets import Laboratory
 
 HOSTILE = '#import "x" <script>alert(1)</script> *bold* $x$ _i_ `raw` @ref [link](a) \\ // -- #panic() = "q" &amp;'
@@ -59,6 +60,18 @@ def test_the_attachment_is_the_record(record: dict[str, Any]) -> None:
         attached = pdf.attachments["calibration.json"]
         assert json.loads(attached.get_file().read_bytes()) == record
         assert attached.obj.AFRelationship == "/Data"
+
+
+def test_a_certificate_carries_the_end_of_the_ledger_as_data(record: dict[str, Any], laboratory: Laboratory) -> None:
+    """As it prints it, so that a machine can hold the ledger against it; a draft witnesses nothing."""
+    pdf = render(record, number="0119", ledger_head=(7, "ab" * 32), signed=True)
+    found = verify(laboratory.sign(pdf), laboratory.trust)
+    assert found.verdict == "genuine" and found.witness == Witness("0119", 7, "ab" * 32)
+    with pikepdf.open(io.BytesIO(pdf)) as opened:
+        assert list(opened.attachments) == ["calibration.json", "ledger.json"]
+        assert opened.attachments["ledger.json"].obj.AFRelationship == "/Supplement"
+    with pikepdf.open(io.BytesIO(render(record, ledger_head=(7, "ab" * 32)))) as opened:
+        assert list(opened.attachments) == ["calibration.json"]
 
 
 def test_the_same_record_gives_the_same_bytes(record: dict[str, Any]) -> None:
