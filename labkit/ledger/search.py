@@ -91,24 +91,20 @@ def search(data: Path, wanted: Wanted | None = None, *, limit: int = 50, offset:
         Which part of the list.
     """
     store = open_store(data)
-    later = RESULT.alias("later")
     conditions = [RESULT.c.laboratory == store.laboratory, *_conditions(wanted or Wanted())]
     columns = [RESULT.c[name] for name in ResultLine.__dataclass_fields__ if name != "replaced_by"]
-    replaced_by = (
-        sa.select(sa.func.coalesce(sa.func.max(later.c.number), ""))
-        .where(later.c.laboratory == RESULT.c.laboratory, later.c.replaces == RESULT.c.id)
-        .scalar_subquery()
-    )
     with store.reading() as connection:
         total = connection.execute(sa.select(sa.func.count()).select_from(RESULT).where(*conditions)).scalar_one()
         rows = connection.execute(
-            sa.select(*columns, replaced_by)
-            .where(*conditions)
-            .order_by(RESULT.c.place.desc())
-            .limit(limit)
-            .offset(offset)
+            sa.select(*columns).where(*conditions).order_by(RESULT.c.place.desc()).limit(limit).offset(offset)
         ).all()
-    return Found(tuple(ResultLine(*tuple(row)) for row in rows), total)
+        later = connection.execute(
+            sa.select(RESULT.c.replaces, RESULT.c.number).where(
+                RESULT.c.laboratory == store.laboratory, RESULT.c.replaces.in_([row.id for row in rows])
+            )
+        )
+        replaced_by: dict[str, str] = {row.replaces: row.number for row in later}
+    return Found(tuple(ResultLine(*tuple(row), replaced_by.get(row.id, "")) for row in rows), total)
 
 
 def _conditions(wanted: Wanted) -> list[sa.ColumnElement[bool]]:
