@@ -14,6 +14,7 @@ __version__ = "0.1.0"
 _HOME_OF: Final = {
     "About": "labkit.bench.about",
     "Calibration": "labkit.calibration",
+    "Check": "labkit.check",
     "Conditions": "labkit.bench.conditions",
     "Problem": "labkit.problems",
     "Readings": "labkit.bench.readings",
@@ -23,11 +24,13 @@ _HOME_OF: Final = {
     "read_about": "labkit.bench.read_about",
     "read_readings": "labkit.bench.read_readings",
     "read_shims": "labkit.bench.read_shims",
+    "take_up": "labkit.check",
 }
 
 __all__ = [
     "About",
     "Calibration",
+    "Check",
     "Conditions",
     "Problem",
     "Readings",
@@ -38,6 +41,7 @@ __all__ = [
     "read_about",
     "read_readings",
     "read_shims",
+    "take_up",
 ]
 
 if TYPE_CHECKING:
@@ -50,6 +54,7 @@ if TYPE_CHECKING:
     from labkit.bench.rig import Rig
     from labkit.bench.shims import ShimSet
     from labkit.calibration import Calibration, calibrate
+    from labkit.check import Check, take_up
     from labkit.problems import Problem
 
 

@@ -23,6 +23,7 @@ import json
 import re
 import zipfile
 from collections.abc import Callable, Iterable, Sequence
+from copy import copy
 from dataclasses import asdict, dataclass, field, replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -449,6 +450,7 @@ def ends_only() -> tuple[Files, dict[str, Any]]:
 def hinge_day() -> tuple[Files, dict[str, Any]]:
     """
     A whole day's calibration of Rig 2: as found, zero, six shims, check shims, closing readings; four shims unread.
+    And the check of the next morning: no target and contact zero once, two check shims.
     """
     rng = np.random.default_rng(202615)
     no_target_mm = 11.62
@@ -473,8 +475,16 @@ def hinge_day() -> tuple[Files, dict[str, Any]]:
     for check in BRASS_C.certified_mm:
         session.take(check, 5, "check")
     session.close("A-1")
+    morning = copy(session)  # the same rig, a day later
+    morning.rng, morning.rows = np.random.default_rng(202616), []
+    morning.start, morning.start_degC = datetime(2026, 11, 26, 7, 12, tzinfo=UTC), 20.6
+    morning.take("background", 1, "background")
+    morning.take("zero", 1, "zero")
+    for check in ("C-1", "C-3"):
+        morning.take(check, 5, "check")
     files = {
         "hinge_day/readings.csv": long_form(session.rows, "mm", 3),
+        "hinge_day/check.csv": long_form(morning.rows, "mm", 3),
         "hinge_day/shims.csv": table(SHIM_COLUMNS, BRASS_A.rows() + BRASS_C.rows()),
     }
     return files, _truth(session, "mm")

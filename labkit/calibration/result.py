@@ -111,6 +111,12 @@ class Calibration:
         return self.curve.monotonic
 
     @property
+    def curve_with_weights(self) -> Curve:
+        """The curve, or where that has no weights of its own the flexible one that its u comes from."""
+        flexible, curve = self.uncertainty.flexible, self.curve
+        return curve if flexible is None or curve.weights(curve.points.x[:1]) is not None else flexible
+
+    @property
     def reason(self) -> Reason:
         """Why this curve, in one sentence."""
         if self.options.family in ("auto", self.comparison.recommended):

@@ -166,8 +166,9 @@ def calibrate(
     found = _as_found(table, in_force, criterion, cautions)
     if not curve.monotonic:
         return replace(result, as_found=found, cautions=tuple(cautions))
-    behind = curve if flexible is None or curve.weights(curve.points.x[:1]) is not None else flexible
-    checks = check_shims(readings.with_role("check"), table, _corrector(result), criterion, cautions, behind)
+    checks = check_shims(
+        readings.with_role("check"), table, _corrector(result), criterion, cautions, result.curve_with_weights
+    )
     say_capability(checks, cautions)
     grid = _covered(working, curve.points.x)
     U, _ = uncertainty.expanded(curve, grid)

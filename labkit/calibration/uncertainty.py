@@ -10,6 +10,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import ArrayLike
 
+from labkit.calibration.background import BackgroundReading
 from labkit.calibration.closing import CLOSING, Drift
 from labkit.calibration.points import PointTable
 from labkit.calibration.shim_parts import shim_parts
@@ -34,11 +35,14 @@ class Uncertainty:
         Where there is one, no other curve may claim less.
     drift : Drift or None
         What was read again at the end says; None where nothing was.
+    reread : BackgroundReading or None
+        What is subtracted from readings of another day, where that is not the background of the calibration.
     """
 
     table: PointTable
     flexible: FlexibleCurve | None
     drift: Drift | None
+    reread: BackgroundReading | None = None
 
     def standard(self, curve: Curve, x: ArrayLike, repeats: int | None = 1) -> Array:
         """
@@ -186,7 +190,8 @@ class Uncertainty:
             whole = weights.sum(axis=1)
             squares["budget.background"] = background * np.square(whole)
             # the reading that is corrected has the same background taken off: what moves both alike moves no thickness
-            left = np.sqrt(background) * np.abs(1.0 - whole) / steep
+            shared = 1.0 if self.reread is None else 0.0
+            left = np.sqrt(background) * np.abs(shared - whole) / steep
             # by itself: summed with the repeats, next to nothing would give its few degrees of freedom to all of them
             terms.append(Term("budget.background", left, self.table.background.dof))
         between = np.maximum(u_curve**2 - sum(squares.values()), 0.0)
@@ -229,6 +234,8 @@ class Uncertainty:
             limit = abs(moved) * per_signal
             named = {"moved": moved, "unit": unit, "own_u": abs(moved) / math.sqrt(3.0), "own_unit": unit}
             terms.append(Term("budget.background_drift", limit / math.sqrt(3.0), params=named, shape="rectangular"))
+        if self.reread is not None and self.reread.u is not None:
+            terms.append(Term("budget.background_now", self.reread.u * per_signal, self.reread.dof))
         for line in conditions.own_lines:
             dof = math.inf if line.dof is None else line.dof
             own = {"name": line.name, "how": line.how}

@@ -18,6 +18,7 @@ FLOORS = (
     ("curves", "metrology"),
     ("bench",),
     ("calibration",),
+    ("check",),
     ("sheet", "ledger", "validation", "charts", "paths"),
     ("workflow",),
     ("panels",),
