@@ -3,7 +3,10 @@
 from labkit.ledger.chain import Head, head
 from labkit.ledger.checking import ChainReport, check
 from labkit.ledger.drafts import DraftLine, list_drafts, load_draft, save_draft, take_over
+from labkit.ledger.due import LastCalibration, last_calibrations
 from labkit.ledger.files import new_id, utc_now
+from labkit.ledger.live import Live, claim, let_go, live_gauges, release
+from labkit.ledger.notes import Note, notes, strike_out, write_note
 from labkit.ledger.people import ROLES, Actor
 from labkit.ledger.register import Bench, NotInUse, Person, Procedure, RegisteredRig
 from labkit.ledger.registering import (
@@ -16,46 +19,82 @@ from labkit.ledger.registering import (
     set_aside,
     withdraw,
 )
+from labkit.ledger.requests import (
+    Approval,
+    Request,
+    approval_of,
+    approve,
+    ask,
+    requests,
+    seen,
+    send_back,
+    withdraw_request,
+)
 from labkit.ledger.search import Found, ResultLine, Wanted, search
+from labkit.ledger.shim_certificates import ShimCertificate, kept_pdf, register_shims, shim_certificates
 from labkit.ledger.signed import Entry, Place, find, in_force, record_sha256, sign_and_keep
 from labkit.ledger.versions import Version
 
 __all__ = [
     "ROLES",
     "Actor",
+    "Approval",
     "Bench",
     "ChainReport",
     "DraftLine",
     "Entry",
     "Found",
     "Head",
+    "LastCalibration",
+    "Live",
     "NotInUse",
+    "Note",
     "Person",
     "Place",
     "Procedure",
     "RegisteredRig",
+    "Request",
     "ResultLine",
+    "ShimCertificate",
     "Version",
     "Wanted",
+    "approval_of",
+    "approve",
+    "ask",
     "check",
+    "claim",
     "find",
     "head",
     "history_of",
     "in_force",
+    "kept_pdf",
+    "last_calibrations",
+    "let_go",
     "list_drafts",
+    "live_gauges",
     "load_bench",
     "load_draft",
     "load_register",
     "new_id",
+    "notes",
     "put_back",
     "record_sha256",
     "register",
+    "register_shims",
+    "release",
+    "requests",
     "save_bench",
     "save_draft",
     "search",
+    "seen",
+    "send_back",
     "set_aside",
+    "shim_certificates",
     "sign_and_keep",
+    "strike_out",
     "take_over",
     "utc_now",
     "withdraw",
+    "withdraw_request",
+    "write_note",
 ]

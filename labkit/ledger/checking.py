@@ -12,8 +12,10 @@ import sqlalchemy as sa
 from labkit.ledger.canonical import row_digest, sha256
 from labkit.ledger.chain import ENTRY_KEYS, Head
 from labkit.ledger.schema import DRAFT, ENTRY, FILE, LABORATORY, LEAN, RESULT, VERSION
+from labkit.ledger.shim_certificates import SHIM_CERTIFICATE
 from labkit.ledger.signed import JSON, PDF, result_row
 from labkit.ledger.store import START_HASH, Store, open_store
+from labkit.ledger.versions import current
 from labkit.problems import Fault
 
 MOST_FAULTS: Final = 100
@@ -236,7 +238,7 @@ class _Check:
             yield dict(zip(keys, row, strict=True))
 
     def _files(self) -> None:
-        """Every file is what its name says, and none is missing that a result names."""
+        """Every file is what its name says, and none is missing that a result or a shim's certificate names."""
         there: dict[str, str] = {}
         for row in self.connection.execution_options(yield_per=100).execute(
             sa.select(FILE.c.sha256, FILE.c.media_type, FILE.c.content).where(FILE.c.laboratory == self.laboratory)
@@ -252,3 +254,6 @@ class _Check:
         ):
             if (there.get(named.pdf_sha256), there.get(named.record_sha256)) != (PDF, JSON):
                 self._fault("chain.file_removed", number=named.number)
+        for version in current(self.connection, self.laboratory, (SHIM_CERTIFICATE,)):
+            if there.get(version.body["sha256"]) != PDF:
+                self._fault("chain.shim_file_removed", name=version.subject)

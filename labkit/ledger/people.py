@@ -18,7 +18,6 @@ _LEADS: Final = frozenset({"engineer", "manager"})
 
 MAY: Final[dict[str, frozenset[str]]] = {
     "take over": _EVERYBODY,
-    "ask": _EVERYBODY,
     "note": _EVERYBODY,
     "approve": _LEADS,
     "amend": _LEADS,
@@ -27,8 +26,8 @@ MAY: Final[dict[str, frozenset[str]]] = {
     "administer": frozenset({"manager"}),
 }
 """
-What only a person who has signed in may do, and in which role. Recording readings and setting a dropped shim aside need
-no signing in; signing asks for the passphrase of the signing file each time.
+What only a person who has signed in may do, and in which role. Recording readings, asking for an approval and setting a
+dropped shim aside need no signing in; signing asks for the passphrase of the signing file each time.
 """
 
 _LOG: Final = logging.getLogger(__name__)

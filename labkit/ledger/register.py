@@ -96,6 +96,8 @@ class RegisteredRig:
     arrival : "typed", "keyed" or "streamed"
     shim_set, check_set : str
         Names of the sets that are used when nobody chooses others.
+    interval_months : int or None
+        How often the laboratory calibrates it; None where it has set no interval. Nothing of it is printed.
     """
 
     rig: Rig
@@ -109,6 +111,7 @@ class RegisteredRig:
     arrival: Arrival = "typed"
     shim_set: str = ""
     check_set: str = ""
+    interval_months: int | None = None
 
     @property
     def name(self) -> str:

@@ -8,7 +8,7 @@ from typing import Any
 
 from labkit.ledger.bench_rows import KINDS, Subject, bench_of, subjects
 from labkit.ledger.chain import Writer, writing
-from labkit.ledger.people import SYSTEM, Actor
+from labkit.ledger.people import MAY, SYSTEM, Actor
 from labkit.ledger.register import Bench
 from labkit.ledger.store import open_store
 from labkit.ledger.versions import Version, current, history, newest, put
@@ -61,7 +61,7 @@ def save_bench(data: Path, bench: Bench, who: Actor = SYSTEM, why: str = "") -> 
     why : str
     """
     with writing(data, who) as writer:
-        _must(writer, "register")
+        must(writer, "register")
         put_bench(writer, bench, why)
 
 
@@ -105,16 +105,17 @@ def register(data: Path, kind: str, name: str, body: Mapping[str, Any], who: Act
     if kind not in KINDS or not name.strip():
         raise BadInput("register.no_name", kind=kind)
     with writing(data, who) as writer:
-        _must(writer, "administer" if kind in ("person", "laboratory") else "register")
+        must(writer, "administer" if kind in ("person", "laboratory") else "register")
         before = newest(writer.connection, writer.laboratory, kind, name)
         if before is not None and not why.strip():
             raise BadInput("register.no_reason", name=name)
-        order = len(current(writer.connection, writer.laboratory, (kind,)))
+        order, leads = len(current(writer.connection, writer.laboratory, (kind,))), _leads(writer)
         revision = _put(writer, Subject(kind, name, body), before, why, order)
         try:
             bench_of(current(writer.connection, writer.laboratory, KINDS))
         except (KeyError, TypeError, ValueError, AttributeError) as error:
             raise BadInput("register.wrong", kind=kind, name=name, why=str(error)) from error
+        _somebody_left(writer, leads)
         return revision
 
 
@@ -130,8 +131,10 @@ def withdraw(data: Path, kind: str, name: str, who: Actor, why: str) -> None:
         ``door.…``: not allowed.
     """
     with writing(data, who) as writer:
-        _must(writer, "administer" if kind == "person" else "register")
+        must(writer, "administer" if kind == "person" else "register")
+        leads = _leads(writer)
         _set_state(writer, kind, name, "withdrawn", why)
+        _somebody_left(writer, leads)
 
 
 def set_aside(data: Path, set_name: str, shim: str, who: Actor, why: str) -> None:
@@ -152,7 +155,7 @@ def set_aside(data: Path, set_name: str, shim: str, who: Actor, why: str) -> Non
 def put_back(data: Path, kind: str, name: str, who: Actor, why: str) -> None:
     """Use a thing again that was set aside or withdrawn; who may register, with a reason."""
     with writing(data, who) as writer:
-        _must(writer, "register")
+        must(writer, "administer" if kind == "person" else "register")
         _set_state(writer, kind, name, "in use", why)
 
 
@@ -175,18 +178,31 @@ def _set_state(writer: Writer, kind: str, name: str, state: str, why: str) -> No
     put(writer, kind, name, {**before.body, "state": state, "why": why}, what, why)
 
 
-def _must(writer: Writer, action: str) -> None:
+def _leads(writer: Writer) -> list[str]:
+    """Everybody in use who may register."""
+    people = current(writer.connection, writer.laboratory, ("person",))
+    return [each.subject for each in people if each.body["state"] == "in use" and each.body["role"] in MAY["register"]]
+
+
+def _somebody_left(writer: Writer, before: list[str]) -> None:
+    """Nobody takes away the last person who could register another one."""
+    if before and not _leads(writer):
+        raise BadInput("register.last_one", name=before[0])
+
+
+def must(writer: Writer, action: str) -> None:
     """
-    Whether the writer may do this in this laboratory: the first person registers, as nobody could have let them;
-    and engineers administer where there is no manager.
+    Go on only if the writer may do this in this laboratory.
+
+    Until somebody is registered who could let others do it, anybody may; and engineers administer where there is no
+    manager.
     """
     if writer.who == SYSTEM:
         return
-    people = [
-        each.body["role"]
-        for each in current(writer.connection, writer.laboratory, ("person",))
-        if each.body["state"] == "in use"
-    ]
-    if not people or (action == "administer" and "manager" not in people and writer.who.may("register")):
+    people = current(writer.connection, writer.laboratory, ("person",))
+    if not any(each.body["role"] in MAY["register"] for each in people):
+        return
+    managers = any(each.body["role"] == "manager" and each.body["state"] == "in use" for each in people)
+    if action == "administer" and not managers and writer.who.may("register"):
         return
     writer.who.must(action)

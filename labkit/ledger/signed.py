@@ -15,7 +15,9 @@ from labkit.ledger.chain import Head, Writer, writing
 from labkit.ledger.drafts import write_draft
 from labkit.ledger.files import checked_id, checked_number, new_id
 from labkit.ledger.leans import Lean, leans_of
+from labkit.ledger.live import let_go_of_all
 from labkit.ledger.people import Actor
+from labkit.ledger.requests import signed_by
 from labkit.ledger.schema import DRAFT, FILE, LEAN, RESULT
 from labkit.ledger.store import open_store
 from labkit.ledger.versions import newest
@@ -158,8 +160,8 @@ def keep_result(
         "signed": signed or writer.now(),
         "replaces": replaces,
         "reason": reason,
-        "record_sha256": _keep(writer, JSON, canonical(record).encode()),
-        "pdf_sha256": _keep(writer, PDF, pdf),
+        "record_sha256": keep_file(writer, JSON, canonical(record).encode()),
+        "pdf_sha256": keep_file(writer, PDF, pdf),
         "head": writer.head.entries,
         "head_hash": writer.head.hash,
     }
@@ -169,6 +171,8 @@ def keep_result(
         writer.connection.execute(sa.insert(LEAN), [{"laboratory": writer.laboratory, **each} for each in leans])
     writer.enter("signed" if not signed else "brought in", "result", result_id, 1, result_row(row, leans), reason)
     _finish_draft(writer, result_id, number)
+    let_go_of_all(writer, result_id)
+    signed_by(writer, result_id)
     return row
 
 
@@ -260,7 +264,8 @@ def _lean_row(writer: Writer, result_id: str, lean: Lean) -> dict[str, Any]:
     }
 
 
-def _keep(writer: Writer, media_type: str, content: bytes) -> str:
+def keep_file(writer: Writer, media_type: str, content: bytes) -> str:
+    """Keep a file under the SHA-256 of what is in it, which is returned; the same one is kept once."""
     digest = sha256(content)
     there = sa.select(FILE.c.sha256).where(FILE.c.laboratory == writer.laboratory, FILE.c.sha256 == digest)
     if writer.connection.execute(there).first() is None:
