@@ -11,6 +11,7 @@ import sqlalchemy as sa
 
 from labkit.ledger.canonical import row_digest, sha256
 from labkit.ledger.chain import ENTRY_KEYS, Head
+from labkit.ledger.numbering import last_certificate, missing_numbers
 from labkit.ledger.schema import DRAFT, ENTRY, FILE, LABORATORY, LEAN, RESULT, VERSION
 from labkit.ledger.shim_certificates import SHIM_CERTIFICATE
 from labkit.ledger.signed import JSON, PDF, result_row
@@ -194,19 +195,20 @@ class _Check:
         leans: dict[str, list[dict[str, Any]]] = {}
         for found in self._all(LEAN):
             leans.setdefault(found["result"], []).append(found)
-        numbers = set()
+        numbers: dict[str, str] = {}
         for row in self._all(RESULT):
-            numbers.add(row["place"])
+            numbers[row["number"]] = row["kind"]
             self._compare(expected, ("result", row["id"], 1), result_row(row, leans.get(row["id"], [])), row["number"])
             yield
         self._missing(expected)
         given = self.connection.execute(
             sa.select(LABORATORY.c.last_number).where(LABORATORY.c.id == self.laboratory)
         ).scalar_one()
-        if given < max(numbers, default=0):
-            self._fault("chain.number_given", number=f"{max(numbers):04d}", given=f"{given:04d}")
-        for missing in sorted(set(range(1, given + 1)) - numbers):
-            self._fault("chain.number_missing", number=f"{missing:04d}")
+        last = last_certificate(numbers)
+        if given < last:
+            self._fault("chain.number_given", number=f"{last:04d}", given=f"{given:04d}")
+        for missing in missing_numbers(given, numbers):
+            self._fault("chain.number_missing", number=missing)
 
     def _compared(self, table: sa.Table, expected: dict[tuple[str, str, int], str], key: Any) -> Iterator[None]:
         for row in self._all(table):

@@ -17,7 +17,7 @@ import uuid6
 from labkit.problems import BadInput
 
 _ID: Final = re.compile(r"[0-9a-f]{8}(-[0-9a-f]{4}){3}-[0-9a-f]{12}")
-_NUMBER: Final = re.compile(r"[0-9]{1,9}")
+_NUMBER: Final = re.compile(r"([0-9]{1,9})(?:-([0-9]{1,6}))?")
 
 
 def new_id() -> str:
@@ -45,8 +45,15 @@ def checked_id(text: object) -> str:
 
 
 def checked_number(text: object) -> str | None:
-    """A printed number with its leading zeros (``"97"`` gives ``"0097"``), or None where the text is none."""
-    return f"{int(text):04d}" if isinstance(text, str) and _NUMBER.fullmatch(text) else None
+    """
+    A printed number with its leading zeros (``"97"`` gives ``"0097"``, ``"97-9"`` the check ``"0097-09"``), or None
+    where the text is none.
+    """
+    found = _NUMBER.fullmatch(text) if isinstance(text, str) else None
+    if found is None:
+        return None
+    certificate = f"{int(found[1]):04d}"
+    return f"{certificate}-{int(found[2]):02d}" if found[2] else certificate
 
 
 def write_safely(path: Path, content: bytes) -> None:

@@ -19,7 +19,7 @@ class Lean:
     Attributes
     ----------
     kind, subject : str
-        As the register names it: a shim is ``SET/SHIM``.
+        As the register names it: a shim is ``SET/SHIM``. A certificate ("result") is named by its id.
     detail : str
         What the record says of it, as canonical JSON.
     """
@@ -30,7 +30,10 @@ class Lean:
 
 
 def leans_of(record: Mapping[str, Any]) -> tuple[Lean, ...]:
-    """Every shim that was read, the parts of the rig, instruments, procedure and people of a record, each once."""
+    """
+    Every shim that was read, the parts of the rig, instruments, procedure, people and earlier certificate of a record,
+    each once.
+    """
     found: dict[tuple[str, str], Lean] = {}
     for lean in _leans(record):
         found.setdefault((lean.kind, lean.subject), lean)
@@ -47,6 +50,9 @@ def _leans(record: Mapping[str, Any]) -> Iterator[Lean]:
         if shim.get("name") in read:
             named_set = shim.get("set_name") or shims.get("name") or ""
             yield _lean("shim", f"{named_set}/{shim['name']}", shim)
+    certificate = inputs.get("calibration") or {}
+    if certificate:
+        yield _lean("result", (certificate.get("record") or {}).get("id"), {"number": certificate.get("number", "")})
     rig = about.get("rig") or {}
     yield _lean("rig", rig.get("name", ""), {"warm_up_min": rig.get("warm_up_min")})
     for kind in PARTS:

@@ -16,6 +16,7 @@ from labkit.ledger.drafts import write_draft
 from labkit.ledger.files import checked_id, checked_number, new_id
 from labkit.ledger.leans import Lean, leans_of
 from labkit.ledger.live import let_go_of_all
+from labkit.ledger.numbering import next_number, take_number
 from labkit.ledger.people import Actor
 from labkit.ledger.requests import signed_by
 from labkit.ledger.schema import DRAFT, FILE, LEAN, RESULT
@@ -35,7 +36,7 @@ class Place:
     Attributes
     ----------
     number : str
-        The printed number, such as ``0119``.
+        The printed number, such as ``0119``; a check is numbered after its certificate, such as ``0094-09``.
     head : Head
         The chain up to the entry before this certificate's own: it witnesses the ledger up to its day.
     """
@@ -121,7 +122,8 @@ def sign_and_keep(
     Raises
     ------
     BadInput
-        ``ledger.kept_already``: a record of this id is in the ledger. ``ledger.replaced_already``,
+        ``ledger.kept_already``: a record of this id is in the ledger. About the certificate of a check: see
+        `labkit.ledger.numbering.next_number`. ``ledger.replaced_already``,
         ``ledger.not_found``, ``register.no_reason``: about what it should replace.
     Problem
         ``door.…``: the person may not amend.
@@ -132,7 +134,7 @@ def sign_and_keep(
         if kept is not None:
             raise BadInput("ledger.kept_already", number=kept.number)
         replaced = _replaced(writer, replaces, reason) if replaces else ""
-        place = Place(f"{writer.last_number + 1:04d}", writer.head)
+        place = Place(next_number(writer, result_kind(record), record), writer.head)
         pdf = make_pdf(place)
         row = keep_result(writer, record, pdf, place.number, result_id, who.name, replaces=replaced, reason=reason)
     return _entry(row, json.loads(canonical(record)), pdf)
@@ -151,11 +153,11 @@ def keep_result(
     reason: str = "",
 ) -> dict[str, Any]:
     """Write a result under its number, and its entry; the row. `signed` is the time, default now."""
-    writer.last_number = max(writer.last_number, int(number))
+    place = take_number(writer, result_kind(record), number)
     row = _described(record, number, signer) | {
         "id": result_id,
         "number": number,
-        "place": int(number),
+        "place": place,
         "signer": signer,
         "signed": signed or writer.now(),
         "replaces": replaces,
