@@ -20,10 +20,12 @@ from pathlib import Path
 from urllib.parse import parse_qs, urlsplit
 
 import pytest
-from playwright.sync_api import Browser, BrowserContext, Page, sync_playwright
+from playwright.sync_api import Browser, BrowserContext, Page, expect, sync_playwright
 
 CHROMIUM = "/usr/bin/chromium"
 START_LIMIT_S = 120
+
+expect.set_options(timeout=30_000)  # a machine that tests is a busy machine: slowness is no fault of a page
 
 
 @dataclass(frozen=True)

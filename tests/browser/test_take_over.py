@@ -1,0 +1,46 @@
+"""A colleague goes on with work that somebody else began: after their passphrase, and not before."""
+
+from __future__ import annotations
+
+import re
+
+from playwright.sync_api import Page, expect
+
+from labkit.commands.demo import DEMO_PASSPHRASE
+from labkit.ledger import list_drafts, load_draft
+from tests.browser.conftest import Served
+from tests.browser.technician import SLOW_MS, Technician
+
+
+def test_a_colleague_takes_over_with_a_passphrase(page: Page, served: Served) -> None:
+    page.goto(served.workbook("calibrate"))
+    expect(page.locator(".lk-sect h2").last).to_be_visible()
+    who = Technician(page)
+    who.choose_person("M. Okonjo")
+    who.choose_rig()
+    page.keyboard.press("F8")
+    who.take("Readings", ["11.62"])
+    expect(page).to_have_url(re.compile(r"\?draft="))
+    draft = page.url.partition("draft=")[2]
+
+    page.get_by_title("Who is at this page").select_option(label="D. Abara")
+    question = page.locator(".lk-msg-ask").first
+    expect(question).to_contain_text("M. Okonjo began this.")
+    expect(page.get_by_title("Who is at this page")).to_have_value(re.compile(".*"))
+    question.locator("input").fill("a guess")
+    question.get_by_role("button", name="Take over").click()
+    expect(question).to_contain_text("That passphrase does not open", timeout=SLOW_MS)
+    assert load_draft(served.data, draft)["owner"] == "M. Okonjo"
+    question.locator("input").fill(DEMO_PASSPHRASE)
+    question.get_by_role("button", name="Take over").click()
+    expect(page.locator(".lk-cells")).to_contain_text("D. Abara", timeout=SLOW_MS)
+    expect(question).to_be_hidden()
+
+    page.keyboard.press("F8")
+    who.take("Readings", ["0.009"])
+    expect(who.section("Readings").locator(".lk-now-band")).to_contain_text("Last taken")
+    kept = load_draft(served.data, draft)
+    assert kept["owner"] == kept["person"] == "D. Abara"
+    people = [cell["person"] for line in kept["work"]["log"] for cell in line["cells"] if cell["text"]]
+    assert people == ["M. Okonjo", "D. Abara"]
+    assert draft in [line.id for line in list_drafts(served.data)]
