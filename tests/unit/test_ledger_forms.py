@@ -98,14 +98,16 @@ def test_what_is_damaged_is_named_and_nothing_is_half_brought_in(first_form: Pat
 
 def test_the_migrations_make_the_tables_that_the_program_uses(ledger_folder: Path) -> None:
     store = open_store(ledger_folder)
+    elsewhere = {"result_sought"} if store.engine.dialect.name == "postgresql" else set()
+    opts = {"compare_type": True, "include_object": lambda _thing, name, *_: name not in elsewhere}
     with store.reading() as connection:
-        assert compare_metadata(MigrationContext.configure(connection, opts={"compare_type": True}), METADATA) == []
+        assert compare_metadata(MigrationContext.configure(connection, opts=opts), METADATA) == []
         indexes = {
             table.name: {index["name"] for index in sa.inspect(connection).get_indexes(table.name)}
             for table in METADATA.sorted_tables
         }
     for table in METADATA.sorted_tables:
-        assert {str(index.name) for index in table.indexes} <= indexes[table.name]
+        assert {str(index.name) for index in table.indexes} - elsewhere <= indexes[table.name]
 
 
 def test_the_newest_migration_is_the_one_that_is_asked_for() -> None:

@@ -66,7 +66,9 @@ def upgrade() -> None:
     )
     op.create_index("result_by_place", "result", ["laboratory", "place"])
     op.create_index("result_by_rig", "result", ["laboratory", "rig", "place"])
-    op.create_index("result_by_signed", "result", ["laboratory", "signed"])
+    if op.get_bind().dialect.name == "sqlite":
+        sought = ["kind", "rig", "gauge", "target", "signer", "decision", "signed", "words"]
+        op.create_index("result_sought", "result", ["laboratory", "place", *sought])
     op.create_index("result_replaces", "result", ["laboratory", "replaces"])
     op.create_table(
         "lean",
