@@ -414,6 +414,14 @@ SENTENCES: Final[dict[str, str]] = {
     "curve.none_fits": "No curve describes these points within their uncertainties. {shim} lies {off_mm:µm} off every one.",
     "curve.none_fits.hint": "Read {shim} again first. If it stays so, see whether the uncertainties of shims and readings "
     "are stated too small.",
+    "curve.widened": "χ² {chi2:.1} of {family:family} exceeds {limit:.1}. On the word of {by}, the given uncertainties of "
+    "shims and readings are too small, and all of them were made {factor:.2} times as large (χ²/ν = {ratio:.2}): {reason}",
+    "curve.widened_by_nobody": "χ² {chi2:.1} of {family:family} exceeds {limit:.1}. Somebody who is not named states that "
+    "the given uncertainties of shims and readings are too small, and all of them were made {factor:.2} times as large "
+    "(χ²/ν = {ratio:.2}): {reason}",
+    "curve.not_widened": "It is stated that the given uncertainties are too small, but χ² does not reject {family:family}: "
+    "nothing was widened.",
+    "recommend.before_widening": "{family:family} was in use when the given uncertainties were found too small.",
     "curve.too_good": "χ²/ν is {ratio:.2}, far below 1: the stated uncertainties look too large.",
     "curve.no_reason": "{family:family} was chosen and no reason is given.",
     "recommend.chosen": "{family:family} was chosen by the user: {why}",
@@ -588,6 +596,9 @@ SENTENCES: Final[dict[str, str]] = {
     "budget.groove": "{influence:Influence}",
     "budget.groove.how": "ball {ball_mm:~3} mm over a groove {width_mm:~3} mm wide, {depth_mm:~3} mm deep: reads "
     "{bridged_mm:µm} thick, {shape}{known}",
+    "budget.as_given": "What U was before uncertainties were widened",
+    "budget.as_given.how": "with larger uncertainties of the points, a smoother curve agrees with them: no smaller U is "
+    "stated for that",
     "budget.capability": "Smallest U of the accreditation",
     "budget.capability.how": "raised to {U_mm:U}: no smaller U may be stated",
     "budget.not_considered": "Not considered in U: {influences:influence}.",
@@ -915,6 +926,9 @@ SENTENCES: Final[dict[str, str]] = {
     "result.y_error": "x is the thickness in mm, y the error of indication in mm.",
     "result.y_raw": "x is the thickness in mm, y the indication in {unit}.",
     "result.y_log": "x is the thickness in mm, y the natural logarithm of the indication in {unit}.",
+    "widen.about": "First read the named shim again, then look at the flexible curve. Who knows that the uncertainties of "
+    "shims and readings are stated too small says why: all of them are then multiplied by the root of χ²/ν, and the "
+    "sheet says by how much, on whose word and why.",
     "result.at_temperature": "Thicknesses here are those at {t:.1} °C, the temperature of the readings; at 20 °C, as the "
     "certificates give them, they differ by at most {moved_mm:µm}.",
     "result.ranked_for": "U is foretold for {repeats} readings of a shim. Once they are in, the curve is fitted again, "

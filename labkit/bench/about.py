@@ -66,6 +66,8 @@ class About:
     zone : str
         The laboratory's IANA time zone.
     remarks : tuple of str
+    widen_reason : str
+        Why the given uncertainties of shims and readings are too small, where χ² says so and the operator knows why.
     """
 
     laboratory: Party = field(default_factory=Party)
@@ -89,6 +91,7 @@ class About:
     remarks: tuple[str, ...] = ()
     risk: float | None = None
     process_mm: tuple[float, float] | None = None
+    widen_reason: str = ""
 
     def to_dict(self) -> dict[str, Any]:
         return asdict(self) | {"conditions": self.conditions.to_dict()}

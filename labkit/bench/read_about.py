@@ -290,6 +290,7 @@ def _about(top: Keys) -> About:
         risk=_risk(procedure),
         process_mm=_process(procedure),
         operator=work.text("operator"),
+        widen_reason=work.text("widen_reason"),
         place=work.text("place"),
         received=work.text("received"),
         switched_on=work.time("switched_on", zone or UTC),

@@ -155,7 +155,7 @@ def drift_of(table: PointTable, curve: Curve) -> Drift | None:
     y, slope, u = (np.array([getattr(each, name) for each in again]) for name in ("y", "slope", "u"))
     moved = np.array([each.moved for each in again])
     if known is not None:
-        moved, u = moved - known, np.sqrt(np.square(u) + 2.0 * table.background.common_variance)
+        moved, u = moved - known, np.sqrt(np.square(u) + 2.0 * table.common_variance)
     grew = bool(np.sum(moved * y / np.square(u)) > 0)
     ways = {"shift": slope, "gain": y}
     if _is_open(table) and np.any(np.abs(moved) > SHOWN * u):

@@ -51,6 +51,8 @@ class Options:
         Mean and standard deviation [mm] of the true deviations of the rigs that are brought, where they are known.
     seed : int
         Of everything that draws at random.
+    widen_reason, widen_by : str
+        Why the given uncertainties are too small, and who says so; empty where nobody does.
     """
 
     family: str
@@ -63,6 +65,8 @@ class Options:
     seed: int = 1
     risk: float | None = None
     process_mm: tuple[float, float] | None = None
+    widen_reason: str = ""
+    widen_by: str = ""
 
     @property
     def process(self) -> Process | None:

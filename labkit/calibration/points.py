@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from decimal import Decimal, InvalidOperation
 from typing import Any, Final
 
@@ -89,6 +89,8 @@ class PointTable:
     background : BackgroundReading
     order_broken : bool
     cautions : tuple of Caution
+    widening : float
+        By which every given variance of shims and readings was multiplied; 1 where nobody asked for it.
     """
 
     points: tuple[Point, ...]
@@ -101,6 +103,18 @@ class PointTable:
     background: BackgroundReading
     order_broken: bool
     cautions: tuple[Caution, ...]
+    widening: float = 1.0
+
+    def widened(self, ratio: float) -> PointTable:
+        """The same points with every variance of shims and readings `ratio` times as large."""
+        V_x, V_y, factor = self.fitted.V_x * ratio, self.fitted.V_y, float(np.sqrt(ratio))
+        return replace(
+            self,
+            points=tuple(replace(each, u_x_mm=each.u_x_mm * factor, u_y=each.u_y * factor) for each in self.points),
+            fitted=replace(self.fitted, V_x=V_x, V_y=None if V_y is None else V_y * ratio),
+            variance=self.variance.widened(ratio),
+            widening=self.widening * ratio,
+        )
 
     @property
     def stacks(self) -> tuple[tuple[str, ...], ...]:
@@ -147,7 +161,7 @@ class PointTable:
 
     def covariance(self, stacks: Sequence[Sequence[str]]) -> Array:
         """Covariance [mm²] of the reference values of stacks, their joints included, shape (n, n)."""
-        return covariance_mm2(self.readings.shims, stacks, self.conditions)
+        return self.widening * covariance_mm2(self.readings.shims, stacks, self.conditions)
 
     @property
     def spread_test(self) -> SpreadTest | None:
@@ -174,7 +188,7 @@ class PointTable:
     @property
     def common_variance(self) -> float:
         """Variance that all points share because one background was subtracted from all, in the unit of the signal."""
-        return self.background.common_variance
+        return self.widening * self.background.common_variance
 
 
 def build_points(readings: Readings, conditions: Conditions) -> PointTable:

@@ -71,6 +71,7 @@ def to_record(result: Calibration) -> dict[str, Any]:
             "unit": "mm" if signal == "thickness" else unit,
             "points": _points(result),
             "curve": result.curve.to_dict() | {"label": family_label(result.curve.family)} | _own(result.curve.form),
+            "widened": result.widening.to_dict() if result.widening else None,
             "recommended": result.comparison.recommended,
             "reason": result.reason.to_dict(),
             "lack_of_fit": result.lack_of_fit.to_dict() if result.lack_of_fit else None,
@@ -147,6 +148,8 @@ def from_record(record: Mapping[str, Any]) -> Calibration:
         id=record["id"],
         created=record["created"],
         among=among,
+        widen_reason=options.get("widen_reason", ""),
+        widen_by=options.get("widen_by", ""),
     )
     if result.curve.family != used and (gone := [each for each in rows if each not in known]):
         raise BadInput("record.own_family", family=gone[0])

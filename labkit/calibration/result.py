@@ -20,6 +20,7 @@ from labkit.calibration.options import Options
 from labkit.calibration.points import PointTable
 from labkit.calibration.simulation import Simulation, simulate_thickness
 from labkit.calibration.uncertainty import Uncertainty
+from labkit.calibration.widening import Widening
 from labkit.curves import Curve
 from labkit.curves.compare import Comparison
 from labkit.curves.family import Array
@@ -83,6 +84,8 @@ class Calibration:
         backwards.
     cautions : tuple of Caution
         Every doubt, of the input and of the result.
+    widening : Widening or None
+        By how much the given uncertainties were made larger, on whose word and why; None where they were not.
     """
 
     id: str
@@ -100,6 +103,7 @@ class Calibration:
     as_found: tuple[Check, ...]
     budget: Budget | None
     cautions: tuple[Caution, ...]
+    widening: Widening | None = None
     # a field, so that the same calibration under another remark keeps what was drawn for it
     _drawn: dict[tuple[float, int], Simulation] = field(default_factory=dict, repr=False)
 
@@ -120,6 +124,8 @@ class Calibration:
     def reason(self) -> Reason:
         """Why this curve, in one sentence."""
         if self.options.family in ("auto", self.comparison.recommended):
+            if self.widening is not None and self.comparison.recommended != self.curve.family:
+                return Reason("recommend.before_widening", {"family": self.curve.family})
             return self.comparison.reason
         return Reason("recommend.chosen", {"family": self.curve.family, "why": self.options.reason or "–"})
 

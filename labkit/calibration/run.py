@@ -34,6 +34,7 @@ from labkit.calibration.result import Calibration
 from labkit.calibration.sequence import say_read_after_checks
 from labkit.calibration.tolerable import say_tolerable
 from labkit.calibration.uncertainty import Uncertainty
+from labkit.calibration.widening import say_widening, widening_of
 from labkit.curves import Curve, family_named
 from labkit.curves.compare import MONOTONE_DOUBTED, MONOTONE_REFUSED, Comparison, compare
 from labkit.curves.family import Array
@@ -73,6 +74,8 @@ def calibrate(
     risk: float | None = None,
     process: tuple[float, float] | None = None,
     among: Sequence[str] | None = None,
+    widen_reason: str = "",
+    widen_by: str = "",
 ) -> Calibration:
     """
     Calibrate a rig from readings on shims.
@@ -112,6 +115,9 @@ def calibrate(
         the global risks are then stated.
     among : sequence of str, optional
         The families to compare; default all that are registered for the signal.
+    widen_reason, widen_by : str, optional
+        Why the given uncertainties of shims and readings are too small, and who says so; default those of `about`, and
+        its operator. Where χ² rejects the curve, all their variances are multiplied by χ²/ν.
 
     Returns
     -------
@@ -134,13 +140,24 @@ def calibrate(
     options = Options(
         family, working, tolerance, target_u, cast(Rule, rule), cast(Outcomes, outcomes), reason, seed, risk, process
     )
+    if why := (widen_reason or about.widen_reason).strip():
+        options = replace(options, widen_reason=why, widen_by=widen_by or about.operator)
     cautions = list(table.cautions)
 
+    as_given = table
     comparison = _compare(table, options, among)
+    curve = _choose(family, readings.signal, comparison, comparison.flexible)
+    widening = widening_of(comparison[curve.family], options)
+    say_widening(widening, comparison[curve.family], options, cautions)
+    before = None
+    if widening is not None:
+        before = as_given, comparison
+        table = table.widened(widening.ratio)
+        comparison = _compare(table, options, among, before)
+        curve = _choose(widening.family, readings.signal, comparison, comparison.flexible)
     flexible = comparison.flexible
-    curve = _choose(family, readings.signal, comparison, flexible)
     closing, drift = closing_of(table, curve), drift_of(table, curve)
-    uncertainty = Uncertainty(table, flexible, drift)
+    uncertainty = _uncertainty(table, curve, flexible, before)
     _say_curve(table, comparison, curve, options, cautions)
     say_closing(table, closing, drift, cautions)
     _say_influences(table, cautions)
@@ -161,9 +178,10 @@ def calibrate(
         as_found=(),
         budget=None,
         cautions=(),
+        widening=widening,
     )
     criterion = Criterion(limits(tolerance), options.rule, options.outcomes, risk)
-    found = _as_found(table, in_force, criterion, cautions)
+    found = _as_found(as_given, in_force, criterion, cautions)
     if not curve.monotonic:
         return replace(result, as_found=found, cautions=tuple(cautions))
     checks = check_shims(
@@ -176,7 +194,8 @@ def calibrate(
     say_read_after_checks(readings, cautions)
     return replace(
         result,
-        advice=Advice(table, comparison, uncertainty, options),
+        # what a further shim brings may fall below what U was before
+        advice=Advice(table, comparison, replace(uncertainty, as_given=None), options),
         checks=checks,
         as_found=found,
         budget=uncertainty.budget(curve, float(grid[int(np.argmax(U))])),
@@ -189,14 +208,33 @@ def _covered(working: tuple[float, float], x: Array) -> Array:
     return np.linspace(max(working[0], x.min()), min(working[1], x.max()), GRID)
 
 
-def _compare(table: PointTable, options: Options, among: Sequence[str] | None) -> Comparison:
+def _uncertainty(
+    table: PointTable, curve: Curve, flexible: FlexibleCurve | None, before: tuple[PointTable, Comparison] | None
+) -> Uncertainty:
+    """Of thicknesses found with a curve, `before` being what there was until uncertainties were widened."""
+    found = Uncertainty(table, flexible, drift_of(table, curve))
+    if before is None:
+        return found
+    given, comparison = before
+    same = comparison[curve.family].curve
+    if same is None:
+        return found
+    return replace(found, as_given=(_uncertainty(given, same, comparison.flexible, None), same))
+
+
+def _compare(
+    table: PointTable,
+    options: Options,
+    among: Sequence[str] | None,
+    before: tuple[PointTable, Comparison] | None = None,
+) -> Comparison:
     """U in the comparison is that of one corrected reading."""
     inner = _covered(options.working_range_mm, table.fitted.x)
 
     def largest_U(curve: Curve, flexible: FlexibleCurve | None) -> float | None:
         if curve.standard_uncertainty(inner[:1]) is None:
             return None
-        uncertainty = Uncertainty(table, flexible, drift_of(table, curve))
+        uncertainty = _uncertainty(table, curve, flexible, before)
         return float(np.max(uncertainty.expanded(curve, inner)[0]))
 
     lower, upper = limits(options.tolerance_mm)

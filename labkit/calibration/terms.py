@@ -54,19 +54,25 @@ class Parts:
         What does not come from a curve.
     apart : ndarray
         Distance of the curve from the flexible one, with its sign [mm].
+    floor : ndarray or None
+        The expanded uncertainty [mm] that the sum does not go below; None where there is none.
     """
 
     own: list[Term]
     reference: list[Term]
     besides: list[Term]
     apart: Array
+    floor: Array | None = None
 
     @property
     def stacked(self) -> Array:
-        """All of them, a row each: first those in mm, then the reciprocals of degrees of freedom that vary."""
+        """
+        All of them, a row each: those in mm, then the reciprocals of degrees of freedom that vary, then the floor.
+        """
         terms = [*self.own, *self.reference, *self.besides]
         varying = [1.0 / term.dof for term in terms if isinstance(term.dof, np.ndarray)]
-        return np.stack([*(term.u_mm for term in terms), self.apart, *varying])
+        floor = [] if self.floor is None else [self.floor]
+        return np.stack([*(term.u_mm for term in terms), self.apart, *varying, *floor])
 
     def sizes(self, rows: Array) -> Array:
         """What errors of such rows are measured by: those in mm by the largest of them."""
@@ -87,4 +93,5 @@ class Parts:
                 [replace(term, dof=1.0 / next(left)) if isinstance(term.dof, np.ndarray) else term for term in part]
                 for part in groups
             )
-        return Parts(own, reference, besides, apart)
+            floor = None if self.floor is None else next(left)
+        return Parts(own, reference, besides, apart, floor)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
@@ -37,12 +37,16 @@ class Uncertainty:
         What was read again at the end says; None where nothing was.
     reread : BackgroundReading or None
         What is subtracted from readings of another day, where that is not the background of the calibration.
+    as_given : (Uncertainty, Curve) or None
+        Where given uncertainties were widened: the same before that, and the same curve. Larger uncertainties of the
+        points make a smoother flexible curve, closer to a formula; U must not come out smaller for that.
     """
 
     table: PointTable
     flexible: FlexibleCurve | None
     drift: Drift | None
     reread: BackgroundReading | None = None
+    as_given: tuple[Uncertainty, Curve] | None = None
 
     def standard(self, curve: Curve, x: ArrayLike, repeats: int | None = 1) -> Array:
         """
@@ -130,8 +134,10 @@ class Uncertainty:
         )
 
     def _together(self, parts: Parts, repeats: int | None) -> list[Term]:
-        """The lines, with what the laboratory is accredited for."""
+        """The lines, with what U was before anything was widened, and what the laboratory is accredited for."""
         found = self._estimated(parts)
+        if parts.floor is not None and np.any(raised := self._missing(found, parts.floor)):
+            found = [*found, Term("budget.as_given", raised)]
         smallest = self.table.conditions.smallest_U_mm
         if smallest is None or repeats is None:
             return found
@@ -142,10 +148,15 @@ class Uncertainty:
         flexible = self.flexible
         own = self.of_curve(curve, xs, repeats)
         besides = self._besides(flexible or curve, xs, on_parts)
+        floor = None
+        if self.as_given is not None:
+            before, its_curve = self.as_given
+            before = replace(before, reread=self.reread)
+            floor, _ = before._expanded(before.terms(its_curve, xs, repeats, on_parts=on_parts))
         if flexible is None or curve is flexible:
-            return Parts(own, [], besides, np.zeros(xs.shape))
+            return Parts(own, [], besides, np.zeros(xs.shape), floor)
         apart = (curve.value(xs) - flexible.value(xs)) / flexible.slope(xs)
-        return Parts(own, self.of_curve(flexible, xs, repeats), besides, apart)
+        return Parts(own, self.of_curve(flexible, xs, repeats), besides, apart, floor)
 
     def _estimated(self, parts: Parts) -> list[Term]:
         """
@@ -207,7 +218,7 @@ class Uncertainty:
     def _shim_parts(self) -> dict[str, Array]:
         """The covariance of the shims [mm²] part by part, without parts that nothing is known of."""
         parts = shim_parts(self.table.readings.shims, self.table.stacks, self.table.conditions)
-        return {code: V for code, V in parts.items() if code == "budget.shims" or V.any()}
+        return {code: self.table.widening * V for code, V in parts.items() if code == "budget.shims" or V.any()}
 
     def _shims(self, curve: Curve) -> dict[str, Array]:
         """The same for the points of a curve; whole where it has other points, to foretell what a shim would bring."""

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Final
 
 import numpy as np
@@ -57,6 +57,11 @@ class VarianceFunction:
     high: float
     resolution: float
     dof: float
+
+    def widened(self, ratio: float) -> VarianceFunction:
+        """The same with every variance `ratio` times as large, as well known as before."""
+        theta = self.theta + np.array([np.log(ratio), 0.0, 0.0])
+        return replace(self, theta=theta, resolution=self.resolution * float(np.sqrt(ratio)))
 
     def variance(self, x: ArrayLike) -> Array:
         """Variance of one reading at thickness x [mm]."""

@@ -144,6 +144,8 @@ def words_of_people(record: Record) -> Iterator[tuple[str, str]]:
     for line in about["conditions"]["own_lines"]:
         yield from ((f"the budget line {line['name']}", each) for each in (line["name"], line["how"]))
     yield "the reason for the curve", inputs["options"]["reason"]
+    yield "the reason for larger uncertainties", inputs["options"].get("widen_reason", "")
+    yield "who said that uncertainties are too small", inputs["options"].get("widen_by", "")
     yield "the unit of the readings", inputs["readings"]["unit"]
     for shim in inputs["readings"]["shims"]["shims"]:
         for key in ("name", "material", "certificate", "issued_by", "set_name"):

@@ -39,6 +39,8 @@ def curve(record: Record) -> Section:
     found = record["results"]
     chosen = found["curve"]
     reasons = [str(Reason.from_dict(found[key])) for key in ("reason", "stability") if found.get(key)]
+    if widened := found.get("widened"):
+        reasons.append(sentence("curve.widened" if widened["by"] else "curve.widened_by_nobody", widened))
     if found.get("lack_of_fit"):
         reasons.append(sentence("result.lack_of_fit", found["lack_of_fit"]))
     blocks: list[Any] = [text(*reasons, agreement(chosen), formula(found))]

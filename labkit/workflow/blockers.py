@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Final, Literal
 
 from labkit.calibration import Calibration
 from labkit.ledger import Person
@@ -17,6 +17,9 @@ from labkit.workflow.remarks import FAILED
 
 if TYPE_CHECKING:
     from labkit.workflow.calibrate_model import CalibrateModel
+
+DISAGREE: Final = ("curve.disagrees", "curve.none_fits", "curve.widened", "curve.widened_by_nobody")
+"""Doubts whether points and curve agree."""
 
 State = Literal["idle", "part", "ok", "watch", "stop"]
 
@@ -279,9 +282,7 @@ def _mark_of_curve(page: CalibrateModel) -> Mark:
         return Mark("part", Reason("mark.computing")) if page.computing else Mark("idle", Reason("mark.three_points"))
     if not result.usable:
         return Mark("stop", Reason("mark.turns"))
-    if result.comparison.recommended is None or any(
-        caution.code in ("curve.disagrees", "curve.none_fits") for caution in result.cautions
-    ):
+    if result.comparison.recommended is None or any(caution.code in DISAGREE for caution in result.cautions):
         return Mark("watch", Reason("mark.disagree"))
     return Mark("ok", Reason("mark.on_points", {"points": len(result.table.points)}))
 

@@ -77,6 +77,8 @@ class CalibratePage(CalibrateModel):
         self.fields[name] = text
         if name == "release_reason":
             self.fields["released_by"] = self.person if text else ""
+        if name == "widen_reason":
+            self.fields["widened_by"] = self.person if text else ""
         if name in ("shim_set", "low", "high"):
             self.log.clear_away("fit")
         if name == "check_set":

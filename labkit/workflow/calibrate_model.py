@@ -235,6 +235,14 @@ class CalibrateModel(DraftPage):
         found = [*self._work.doubts(), *notes.cautions, *([temperature] if temperature else [])]
         return [caution for i, caution in enumerate(found) if caution not in found[:i]]
 
+    @property
+    def may_widen(self) -> bool:
+        """Whether χ² rejects the curve, with the uncertainties as they were given; or somebody said so once."""
+        if self.fields.get("widen_reason"):
+            return True
+        result = self.result
+        return result is not None and not result.comparison[result.curve.family].fits
+
     # ---- computing ----
 
     def _compute(self) -> None:
@@ -245,7 +253,8 @@ class CalibrateModel(DraftPage):
             self._inputs, self.result, self.problem = None, None, None
             return
         family, reason, about = self.fields.get("family") or "auto", self.fields.get("reason", ""), p.about
-        inputs = (readings, family, reason, about, earlier)
+        widen = self.fields.get("widen_reason", ""), self.fields.get("widened_by", "")
+        inputs = (readings, family, reason, widen, about, earlier)
         if inputs == self._inputs:
             if self.result is not None and not self.computing:
                 self.result = self._with_remarks(self.result)
@@ -270,6 +279,8 @@ class CalibrateModel(DraftPage):
                 about=about,
                 in_force=judged.curve if judged is not None else None,
                 id=draft_id,
+                widen_reason=widen[0],
+                widen_by=widen[1],
             )
             # what the page shows anyway is worked out here, not when it is drawn
             _ = found.next_points

@@ -83,7 +83,9 @@ def unit_note(page: CalibrateModel, unit: str = "mm") -> str:
         return ""
     variance = result.table.variance
     middle = float(np.median([point.x_mm for point in result.table.points]))
-    spread = _spread_text(page, float(variance.sd(middle)), unit, with_unit=True)
+    # of the readings as they were taken, whatever was widened
+    measured = float(variance.sd(middle)) / float(np.sqrt(result.table.widening))
+    spread = _spread_text(page, measured, unit, with_unit=True)
     shown = "inches" if page.rig.unit == "in" else page.rig.unit
     return sentence("grid.note", {"unit": shown, "s": spread, "dof": int(variance.dof)})
 

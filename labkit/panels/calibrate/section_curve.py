@@ -15,6 +15,7 @@ from labkit.panels.calibrate.result_figure import ResultFigure
 from labkit.panels.check_tables import OF_THE_RULE
 from labkit.panels.fields import Form
 from labkit.panels.guard import Guard
+from labkit.panels.wording import quiet, say
 from labkit.problems import Fault
 from labkit.workflow.calibrate import CalibratePage
 
@@ -59,6 +60,17 @@ class CurveSection:
             ),
             "lk-form",
         )
+        self._widen = self.form.field(
+            "Larger uncertainties",
+            self.form.text(
+                "widen_reason",
+                width="wide",
+                placeholder="only if those given are too small, and why",
+                label="Why the given uncertainties are too small",
+            ),
+            names=["widen_reason"],
+        )
+        self._widen_about = shell.html(quiet(say("widen.about")))
         self._figure = ResultFigure(curve_figure, guard(find))
         self._quantiles = ResultFigure(lambda result, reading, **look: quantile_figure(result, **look))
         self._parameters = shell.html()
@@ -70,6 +82,8 @@ class CurveSection:
                 self._table,
                 self._choose,
                 self._cautions,
+                self._widen,
+                self._widen_about,
                 self._figure.root,
                 self.budget.root,
                 fold,
@@ -99,6 +113,8 @@ class CurveSection:
         unexplained = [each for each in result.cautions if each.code == "curve.no_reason"]
         self.form.show(page.fields, {}, {"reason": unexplained[0]} if unexplained else {})
         self.form.disable(page.read_only)
+        for part in (self._widen, self._widen_about):
+            part.layout.display = "" if page.may_widen else "none"
         shell.say(self._cautions, result_tables.cautions_list(result, unit, without=SAID_ELSEWHERE))
         self._figure.show(result, unit, dark=dark, reading=page.being_read)
         self._quantiles.show(result, unit, dark=dark)
