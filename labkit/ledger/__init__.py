@@ -1,9 +1,12 @@
 """The store: one laboratory's ledger in a database. Everything above this floor calls only these verbs."""
 
+from labkit.ledger.backup import BackedUp, back_up
+from labkit.ledger.backups import Backup, last_backup
 from labkit.ledger.chain import Head, head
 from labkit.ledger.checking import ChainReport, check
 from labkit.ledger.drafts import DraftLine, list_drafts, load_draft, save_draft, take_over
 from labkit.ledger.due import LastCalibration, last_calibrations
+from labkit.ledger.export import Exported, export
 from labkit.ledger.files import new_id, utc_now
 from labkit.ledger.live import Live, claim, let_go, live_gauges, release
 from labkit.ledger.notes import Note, notes, strike_out, write_note
@@ -39,10 +42,13 @@ __all__ = [
     "ROLES",
     "Actor",
     "Approval",
+    "BackedUp",
+    "Backup",
     "Bench",
     "ChainReport",
     "DraftLine",
     "Entry",
+    "Exported",
     "Found",
     "Head",
     "LastCalibration",
@@ -61,13 +67,16 @@ __all__ = [
     "approval_of",
     "approve",
     "ask",
+    "back_up",
     "check",
     "claim",
+    "export",
     "find",
     "head",
     "history_of",
     "in_force",
     "kept_pdf",
+    "last_backup",
     "last_calibrations",
     "let_go",
     "list_drafts",

@@ -74,7 +74,13 @@ def write_safely(path: Path, content: bytes) -> None:
         with contextlib.suppress(OSError):
             os.unlink(temporary)
         raise
-    _sync_folder(path.parent)
+    sync_folder(path.parent)
+
+
+def sync_file(path: Path) -> None:
+    """Wait until what was written to the file `path` is on the disk."""
+    with path.open("r+b") as file:
+        os.fsync(file.fileno())
 
 
 @contextlib.contextmanager
@@ -95,7 +101,7 @@ if sys.platform == "win32":
                 msvcrt.locking(handle, msvcrt.LK_LOCK, 1)
                 return
 
-    def _sync_folder(folder: Path) -> None:
+    def sync_folder(folder: Path) -> None:
         """Windows renames are already ordered, and it opens no folders."""
 else:
     import fcntl
@@ -103,7 +109,7 @@ else:
     def _lock(handle: int) -> None:
         fcntl.flock(handle, fcntl.LOCK_EX)
 
-    def _sync_folder(folder: Path) -> None:
+    def sync_folder(folder: Path) -> None:
         handle = os.open(folder, os.O_RDONLY)
         try:
             os.fsync(handle)

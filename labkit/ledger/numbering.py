@@ -7,6 +7,7 @@ from typing import Any, Final
 
 import sqlalchemy as sa
 
+from labkit.ledger.backups import skipped_numbers
 from labkit.ledger.canonical import canonical, sha256
 from labkit.ledger.chain import Writer
 from labkit.ledger.schema import LEAN, RESULT
@@ -46,9 +47,12 @@ def next_number(writer: Writer, kind: str, record: Mapping[str, Any]) -> str:
     leans = (LEAN.c.laboratory == writer.laboratory) & (LEAN.c.kind == CERTIFICATE) & (LEAN.c.subject == certificate.id)
     both = (RESULT.c.laboratory == LEAN.c.laboratory) & (RESULT.c.id == LEAN.c.result)
     before = writer.connection.execute(
-        sa.select(sa.func.count()).select_from(LEAN).join(RESULT, both).where(leans, RESULT.c.kind == CHECK)
-    ).scalar_one()
-    return f"{certificate.number}-{before + 1:02d}"
+        sa.select(RESULT.c.number).select_from(LEAN).join(RESULT, both).where(leans, RESULT.c.kind == CHECK)
+    ).scalars()
+    # those that a restore has lost were handed out, and are no other check's
+    taken = [*before, *(n for n in skipped_numbers(writer.connection, writer.laboratory) if "-" in n)]
+    mine = [int(n.partition("-")[2]) for n in taken if n.startswith(f"{certificate.number}-")]
+    return f"{certificate.number}-{max(mine, default=0) + 1:02d}"
 
 
 def take_number(writer: Writer, kind: str, number: str) -> int:

@@ -67,6 +67,9 @@ class Store:
             ``ledger.damaged``, ``ledger.out_of_reach``.
         """
         with _said(self), self.engine.connect() as connection:
+            if connection.dialect.name == "postgresql":
+                # by default each statement there sees what others have written since the one before
+                connection.execution_options(isolation_level="REPEATABLE READ")
             yield connection
 
     @contextlib.contextmanager
@@ -82,7 +85,10 @@ class Store:
         with _said(self), self.engine.connect().execution_options(labkit_writes=True) as connection, connection.begin():
             row = connection.execute(
                 sa.select(LABORATORY).where(LABORATORY.c.id == self.laboratory).with_for_update()
-            ).one()
+            ).one_or_none()
+            if row is None:
+                close_store(self.data)  # whoever comes next looks anew
+                raise Problem("ledger.cannot_write", why="a restore has put another laboratory’s in its place")
             yield connection, row
 
 
@@ -166,7 +172,7 @@ def schema_of(connection: sa.Connection) -> str | None:
 
 
 def _opened(data: Path) -> Store:
-    url, wanted = _address(data)
+    url, wanted = address_of(data)
     try:
         engine = make_engine(url)
     except (sa.exc.ArgumentError, sa.exc.NoSuchModuleError, ImportError) as error:
@@ -218,7 +224,7 @@ def _laboratory(connection: sa.Connection, wanted: str) -> str:
     raise Problem("ledger.settings", file=SETTINGS, why="laboratory")
 
 
-def _address(data: Path) -> tuple[str | sa.URL, str]:
+def address_of(data: Path) -> tuple[str | sa.URL, str]:
     """Where the database is, and which laboratory's ledger is meant (empty: the only one)."""
     settings = data / SETTINGS
     if settings.exists():
@@ -265,7 +271,7 @@ def _said(store: Store) -> Iterator[None]:
         raise Problem("ledger.out_of_reach", why=type(error).__name__) from error
 
 
-_DAMAGED: Final = ("malformed", "not a database", "file is encrypted", "unsupported file format")
+_DAMAGED: Final = ("malformed", "not a database", "file is encrypted", "unsupported file format", "not decode")
 
 
 def _problem(why: str, *, sqlite: bool) -> Problem:
