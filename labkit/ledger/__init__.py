@@ -4,7 +4,7 @@ from labkit.ledger.backup import BackedUp, back_up
 from labkit.ledger.backups import Backup, last_backup
 from labkit.ledger.chain import Head, head
 from labkit.ledger.checking import ChainReport, check
-from labkit.ledger.drafts import DraftLine, list_drafts, load_draft, save_draft, take_over
+from labkit.ledger.drafts import DraftLine, draft_bodies, list_drafts, load_draft, save_draft, take_over
 from labkit.ledger.due import LastCalibration, last_calibrations
 from labkit.ledger.export import Exported, export
 from labkit.ledger.files import new_id, utc_now
@@ -70,6 +70,7 @@ __all__ = [
     "back_up",
     "check",
     "claim",
+    "draft_bodies",
     "export",
     "find",
     "head",

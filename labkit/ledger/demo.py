@@ -136,9 +136,16 @@ def fill_if_empty(data: Path) -> None:
 
 
 def _for_closures(*rigs: RegisteredRig) -> tuple[RegisteredRig, ...]:
-    """Living hinge to wall, read on set A and checked on set C."""
+    """Living hinge to wall, read on set A and checked on set C, every six months."""
     return tuple(
-        replace(rig, working_range_mm=(0.25, 2.5), shim_set="Brass set A", check_set="Check set C") for rig in rigs
+        replace(
+            rig,
+            working_range_mm=(0.25, 2.5),
+            shim_set="Brass set A",
+            check_set="Check set C",
+            interval_months=6,
+        )
+        for rig in rigs
     )
 
 

@@ -10,7 +10,7 @@ work it is, as soon as there is work; nobody else changes it then), and for the 
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -178,6 +178,16 @@ def list_drafts(data: Path) -> tuple[DraftLine, ...]:
             .order_by(DRAFT.c.saved.desc(), DRAFT.c.id.desc())
         ).all()
     return tuple(DraftLine(*row) for row in rows)
+
+
+def draft_bodies(data: Path, ids: Iterable[str]) -> dict[str, dict[str, Any]]:
+    """These drafts, as `load_draft` gives them, by their ids; those that are not there are left out."""
+    store = open_store(data)
+    with store.reading() as connection:
+        rows = connection.execute(
+            sa.select(DRAFT).where(DRAFT.c.laboratory == store.laboratory, DRAFT.c.id.in_(list(ids)))
+        ).all()
+    return {row.id: _body(row) for row in rows}
 
 
 def _row(connection: sa.Connection, laboratory: str, draft_id: str) -> sa.Row[Any] | None:

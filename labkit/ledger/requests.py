@@ -7,7 +7,7 @@ certificate.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any, Final, Literal
@@ -72,6 +72,29 @@ class Request:
     def told(self) -> bool:
         """Whether there is an answer that whoever asked has not yet put away."""
         return self.state in _TOLD
+
+
+@dataclass(frozen=True)
+class Subject:
+    """
+    A draft or certificate that somebody asked about.
+
+    Attributes
+    ----------
+    id, rig, page, begun : str
+        `begun` in UTC, ISO 8601 with Z.
+    kind, number, signer, signed : str
+        Of the certificate; empty while it is a draft.
+    """
+
+    id: str
+    rig: str = ""
+    page: str = ""
+    begun: str = ""
+    kind: str = ""
+    number: str = ""
+    signer: str = ""
+    signed: str = ""
 
 
 @dataclass(frozen=True)
@@ -218,6 +241,26 @@ def requests(data: Path) -> tuple[Request, ...]:
     with store.reading() as connection:
         found = [_of(each.body) for each in current(connection, store.laboratory, (REQUEST,))]
     return tuple(sorted(found, key=lambda each: each.asked, reverse=True))
+
+
+def subjects(data: Path, ids: Iterable[str]) -> dict[str, Subject]:
+    """What requests are about: each draft, or the certificate that was made of it, by its id."""
+    wanted = list(ids)
+    store = open_store(data)
+    found: dict[str, Subject] = {}
+    with store.reading() as connection:
+        for table, columns in (
+            (DRAFT, ("rig", "page", "begun")),
+            (RESULT, ("rig", "kind", "number", "signer", "signed")),
+        ):
+            for row in connection.execute(
+                sa.select(table.c.id, *(table.c[name] for name in columns)).where(
+                    table.c.laboratory == store.laboratory, table.c.id.in_(wanted)
+                )
+            ):
+                known = found.get(row.id, Subject(row.id))
+                found[row.id] = replace(known, **{name: getattr(row, name) for name in columns})
+    return found
 
 
 def approval_of(data: Path, result_id: str) -> Approval | None:

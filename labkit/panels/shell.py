@@ -195,7 +195,7 @@ class Page:
         Who is at the page; an empty string until somebody is chosen.
     units : ToggleButtons
         The unit that lengths are shown in.
-    owner, banner, strip, contents, cells : HTML
+    owner, banner, strip, contents, cells, heading : HTML
         Changed by the ``say_…`` functions.
     states : dict of int to State
         The mark of each section, for the contents.
@@ -225,6 +225,7 @@ def page(
     door: W.Widget | None = None,
 ) -> Page:
     """
+    heading: W.HTML
     A page: cover, banners, strip, head, sections, foot.
 
     Parameters
@@ -237,6 +238,7 @@ def page(
     with_strip : bool
         Bench and Signed records have none.
     door : widget, optional
+    under_title: Sequence[W.Widget] = (),
         Where a person signs in; it stands under the banner.
     """
     heartbeat, theme = Heartbeat(), ThemeSwitch()
@@ -250,8 +252,11 @@ def page(
 
     cover = bar([bar([owner, html(_tabs(key)), person, theme], "lk-cover-in")], "lk-cover")
     strip_bar = bar([bar([strip, units], "lk-strip-in")], "lk-strip")
-    heading = html(f'<h1>{escape(title)}</h1><p class="lk-lead">{escape(intro)}</p>', "lk-title-text")
-    head = rows([rows([contents], "lk-notes"), rows([bar([heading, cells], "lk-title")], "lk-body")], "lk-head")
+    heading = html(_heading(title, intro), "lk-title-text")
+    body = rows([bar([heading, cells], "lk-title"), *under_title], "lk-body")
+    head = rows([rows([contents], "lk-notes"), body], "lk-head")
+    under_title : sequence of widget
+        What stands in the head, under heading and cells.
     leaf = rows([head, *(each.root for each in sections)], "lk-leaf")
     inside = [
         *_styles(),
@@ -289,6 +294,7 @@ def say_laboratory(frame: Page, laboratory: Party) -> None:
     say(frame.owner, f'<div class="lk-owner">{inside}</div>')
 
 
+        heading,
 def say_people(frame: Page, names: Sequence[str], chosen: str = "") -> None:
     """Who can be chosen on the cover, and who is."""
     frame.person.options = [_NOBODY, *((name, name) for name in names)]
@@ -346,6 +352,15 @@ def _say_contents(frame: Page) -> None:
         for each in frame.sections
     )
     say(frame.contents, f'<ul class="lk-contents">{lines}</ul>')
+
+def say_intro(frame: Page, title: str, intro: str) -> None:
+    """The heading, and the one sentence under it."""
+    say(frame.heading, _heading(title, intro))
+
+
+def _heading(title: str, intro: str) -> str:
+    return f'<h1>{escape(title)}</h1><p class="lk-lead">{escape(intro)}</p>'
+
 
 
 def _tabs(current: str) -> str:

@@ -120,7 +120,7 @@ def read_fields(
     if not fields.get("rig"):
         return None
     rig = bench.rig(fields["rig"])
-    reader, besides = _Reader(fields), _Reader(fields)
+    reader, besides = FieldReader(fields), FieldReader(fields)
     day = today or datetime.fromisoformat(begun).date()
     shims = _shims(fields, bench, reader, day)
     low, high = reader.number("low", least=0.0), reader.number("high", above_zero=True)
@@ -138,8 +138,8 @@ def read_fields(
         temperature_end_degC=reader.temperature("temperature_end"),
         influences=influences.read(fields, besides, rig.conditions.influences, rig.signal),
     )
-    rule, of_the_rule = fields.get("rule") or bench.rule, _Reader(fields)
-    switched_on = _switched_on(fields.get("switched_on", ""), begun, bench.zone, reader)
+    rule, of_the_rule = fields.get("rule") or bench.rule, FieldReader(fields)
+    on = _switched_on(fields.get("switched_on", ""), begun, bench.zone, reader)
     about = About(
         laboratory=bench.laboratory,
         customer=_customer(fields, bench),
@@ -154,7 +154,7 @@ def read_fields(
             part for part in bench.instruments if part.name in (fields.get("thermometer"), fields.get("hygrometer"))
         ),
         operator=person,
-        switched_on=switched_on,
+        switched_on=on,
         working_range_mm=span,
         tolerance_mm=reader.number("tolerance", above_zero=True),
         target_u_mm=None if target is None else target / 1000,
@@ -178,7 +178,7 @@ def read_fields(
     )
 
 
-class _Reader:
+class FieldReader:
     """Reads one field after the other and gathers what is wrong with each."""
 
     def __init__(self, fields: Mapping[str, str]) -> None:
@@ -214,7 +214,7 @@ class _Reader:
         return value
 
 
-def _shims(fields: Mapping[str, str], bench: Bench, reader: _Reader, today: date) -> ShimSet:
+def _shims(fields: Mapping[str, str], bench: Bench, reader: FieldReader, today: date) -> ShimSet:
     """Both sets as one; a set past its date is said."""
     found = []
     for name in ("shim_set", "check_set"):
@@ -234,7 +234,7 @@ def _shims(fields: Mapping[str, str], bench: Bench, reader: _Reader, today: date
     return ShimSet(tuple(shims.values()), found[0].name if found else "", cautions)
 
 
-def _risk(reader: _Reader) -> float | None:
+def _risk(reader: FieldReader) -> float | None:
     """The risk that is typed in percent, as a share; the rule that asks for it cannot do without."""
     percent = reader.number("risk", least=0.0, most=100 * LARGEST_RISK, above_zero=True)
     if percent is None:
@@ -243,7 +243,7 @@ def _risk(reader: _Reader) -> float | None:
     return percent / 100
 
 
-def _process(reader: _Reader) -> tuple[float, float] | None:
+def _process(reader: FieldReader) -> tuple[float, float] | None:
     """Mean and standard deviation [mm] from what is typed in µm: both, or neither."""
     mean, sd = reader.number("process_mean"), reader.number("process_sd", above_zero=True)
     if mean is not None and sd is not None:
@@ -259,15 +259,26 @@ def _customer(fields: Mapping[str, str], bench: Bench) -> Party:
     return replace(known, order=fields.get("order", ""))
 
 
-def _switched_on(text: str, begun: str, zone: str, reader: _Reader) -> str:
-    """``09:17`` on the laboratory's clock as UTC: today, or the day before where that would lie ahead."""
-    if not text.strip():
-        return ""
+def _switched_on(text: str, begun: str, zone: str, reader: FieldReader) -> str:
     try:
-        clock = datetime.strptime(text.strip().replace(".", ":"), "%H:%M").time()
+        return switched_on(text, begun, zone)
     except ValueError:
         reader.faults["switched_on"] = Fault("field.time", {"typed": text})
         return ""
+
+
+def switched_on(text: str, begun: str, zone: str) -> str:
+    """
+    ``09:17`` on the laboratory's clock as UTC: the day of `begun`, or the day before where that would lie ahead.
+
+    Raises
+    ------
+    ValueError
+        It is no time of day.
+    """
+    if not text.strip():
+        return ""
+    clock = datetime.strptime(text.strip().replace(".", ":"), "%H:%M").time()
     here = datetime.fromisoformat(begun).astimezone(ZoneInfo(zone))
     then = datetime.combine(here.date(), clock, here.tzinfo)
     if then > here + timedelta(hours=12):

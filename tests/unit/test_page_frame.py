@@ -55,10 +55,11 @@ def test_the_frame_keeps_text_inert_wherever_it_is_said():
     frame = a_page()
     shell.say_laboratory(frame, Party(NASTY, NASTY))
     shell.say_cells(frame, {"Read by": NASTY})
+    shell.say_intro(frame, NASTY, NASTY)
     shell.say_strip(frame, [(NASTY, "7 of 8")], ("Saved", NASTY))
     shell.say_banner(frame, NASTY)
     shell.say_mark(frame, 2, "part", NASTY)
-    said = [frame.owner, frame.cells, frame.strip, frame.banner, frame.sections[1].number]
+    said = [frame.owner, frame.cells, frame.heading, frame.strip, frame.banner, frame.sections[1].number]
     for widget in said:
         assert SAFE in widget.value
         assert "<img" not in widget.value
@@ -204,8 +205,8 @@ def test_what_comes_with_the_package_is_found_in_a_wheel_too(monkeypatch, tmp_pa
 
 
 def test_only_pages_that_exist_are_named():
-    assert [page.name for page in pages()] == ["Calibrate"]
-    assert address(pages()[0], "/lab/", "a&b") == "/lab/voila/render/calibrate.ipynb?draft=a%26b"
+    assert [page.name for page in pages()] == ["Bench", "Calibrate"]
+    assert address(pages()[1], "/lab/", "a&b") == "/lab/voila/render/calibrate.ipynb?draft=a%26b"
 
 
 def test_the_visitors_draft(monkeypatch):

@@ -1,0 +1,158 @@
+"""Section 4: the equipment register, one table a kind, and under it what is opened."""
+
+from __future__ import annotations
+
+from functools import partial
+
+import ipywidgets as W
+
+from labkit.messages import sentence
+from labkit.panels import shell
+from labkit.panels.ask import Ask
+from labkit.panels.bench.record import RecordForm, SignedIn
+from labkit.panels.bench.tables import SHOWN, rows_of
+from labkit.panels.bench.words import counted
+from labkit.panels.guard import Guard
+from labkit.panels.listing import Button, Cell, Listing, Row
+from labkit.workflow.bench import BenchPage
+from labkit.workflow.clock import when
+
+MARGIN = (
+    "<b>Rig</b>: one gauge, probe, tip and target together. Each has its own curve; change one part and it is another "
+    "rig.",
+    "Nothing is deleted. What leaves the bench is withdrawn, with a date and a reason.",
+)
+
+
+class RegisterSection:
+    """
+    Parameters
+    ----------
+    page : BenchPage
+    guard : callable
+    signed_in : callable
+        `labkit.panels.bench.sign_in.SignIn.signed_in`.
+    """
+
+    def __init__(self, page: BenchPage, guard: Guard, signed_in: SignedIn) -> None:
+        self._page = page
+        self.record = RecordForm(page, guard, signed_in)
+        self._switch = W.ToggleButtons(options=list(SHOWN), value="Rigs")
+        self._switch.observe(guard(lambda _: self._switched()), "value")
+        self._register = shell.button("Register a rig", guard(lambda _: self.record.open(self._kind)))
+        self._empty = shell.html()
+        self._begin = shell.button("Register a gauge", guard(lambda _: self.open("gauge")), main=True)
+        self._list = Listing("Equipment register", SHOWN["Rigs"][1], guard(self._pressed), first=40)
+        self._live = Listing("Gauges in use", ("Gauge in use", "Rig", "By", "Since"), guard(self._free))
+        self._ask = Ask(guard)
+        self._notes, self._waits = shell.html(), shell.html()
+        self.section = shell.section(
+            4,
+            "Equipment register",
+            notes=[self._notes],
+            body=[
+                shell.bar([self._switch, shell.html("", "lk-gap"), self._register]),
+                self._empty,
+                self._begin,
+                self._list,
+                self.record.root,
+                self._waits,
+                self._live,
+                self._ask.root,
+            ],
+        )
+
+    @property
+    def _kind(self) -> str:
+        return SHOWN[self._switch.value][0]
+
+    def show(self) -> None:
+        page = self._page
+        kind, columns, words, _ = SHOWN[self._switch.value]
+        self._list.columns = list(columns)
+        self._list.show(rows_of(kind, page))
+        self._register.description = words
+        self._register.layout.display = "" if words else "none"
+        bare = not any(each.kind in ("gauge", "rig", "shim-set") for each in page.register)
+        says = shell.lead(sentence("bench.nothing_registered"), quiet=True)
+        apart = f'<p class="lk-quiet">{shell.escape(sentence("bench.demo_apart"))}</p>'
+        shell.say(self._empty, says + apart if bare and page.problem is None else "")
+        self._begin.layout.display = "" if bare and page.problem is None else "none"
+        with_gauges = kind in ("rig", "gauge")
+        shell.say(self._waits, _waits(page) if with_gauges else "")
+        self._live.show(self._live_rows() if with_gauges else [])
+        self.record.show()
+        shell.say(self._notes, _margin(page))
+
+    def open(self, kind: str, name: str = "") -> None:
+        """Show a kind, and one thing of it."""
+        word = next((word for word, shown in SHOWN.items() if shown[0] == kind), None)
+        if word is not None:
+            self._switch.value = word
+            self.record.open(kind, name)
+
+    def _switched(self) -> None:
+        self._page.use()
+        self.record.close()
+        self.show()
+
+    def _pressed(self, name: str, _button: str) -> None:
+        self._page.use()
+        self.record.open(self._kind, name)
+
+    def _live_rows(self) -> list[Row]:
+        page = self._page
+        return [
+            Row(
+                each.gauge,
+                (
+                    Cell(each.gauge, bold=True),
+                    Cell(each.rig),
+                    Cell(each.person or "–"),
+                    Cell(when(each.since, page.bench.zone, page.now)),
+                ),
+                (Button("free", "Free it, with a reason"),),
+            )
+            for each in page.live
+        ]
+
+    def _free(self, gauge: str, _button: str) -> None:
+        live = next((each for each in self._page.live if each.gauge == gauge), None)
+        if live is not None:
+            says = sentence("bench.free_gauge", {"gauge": gauge, "person": live.person or "–"})
+            self._ask.ask(says, "It is free", partial(self._page.release, gauge))
+
+
+def mark_of(page: BenchPage) -> tuple[str, str]:
+    """The section's mark: how many rigs there are."""
+    rigs = [each for each in page.register if each.kind == "rig"]
+    if not rigs:
+        return "idle", "Nothing yet"
+    gone = sum(each.body["state"] != "in use" for each in rigs)
+    words = counted(len(rigs), "rig", "rigs")
+    return "ok", f"{words}, {gone} withdrawn" if gone else words
+
+
+def _waits(page: BenchPage) -> str:
+    """Which rig waits for a gauge, and why."""
+    lines = []
+    for live in page.live:
+        params = {
+            "gauge": live.gauge,
+            "rig": live.rig,
+            "person": live.person or "–",
+            "since": when(live.since, page.bench.zone, page.now).removeprefix("today "),
+        }
+        says = shell.escape(sentence("gauge.in_use", params))
+        waiting = [rig.name for rig in page.bench.rigs if rig.rig.gauge.name == live.gauge and rig.name != live.rig]
+        lines += [f'<p class="lk-quiet"><b>{shell.escape(name)}.</b> {says}</p>' for name in waiting]
+    return "".join(lines)
+
+
+def _margin(page: BenchPage) -> str:
+    said = [shell.note(each) for each in MARGIN]
+    for each in page.notes[:4]:
+        name = "The laboratory" if each.kind == "laboratory" else each.name
+        at = when(each.at, page.bench.zone, page.now)
+        said.append(shell.signed_note(f"{name}: {each.text}", each.by, at))
+    return "".join(said)

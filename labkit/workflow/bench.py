@@ -1,0 +1,336 @@
+"""The page Bench: what waits, what is due, what is unfinished and what is registered; and who has signed in."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+from typing import Any, Final
+
+import traitlets as T
+
+from labkit import ledger
+from labkit.bench.shims import Shim
+from labkit.ledger import Actor, Bench, ChainReport, DraftLine, LastCalibration, Live, Note, Request, Version
+from labkit.ledger.people import MAY
+from labkit.ledger.requests import Subject, subjects
+from labkit.problems import BadInput, Problem
+from labkit.workflow import door
+from labkit.workflow.bench_drafts import Standing, Unfinished, WarmUp, order_of, standing_of, warm_up_of
+from labkit.workflow.bench_due import Due, due
+from labkit.workflow.clock import today
+from labkit.workflow.worker import Worker
+
+SIGNED_OUT_AFTER_S: Final = 600
+"""Without any use of the page for so long, whoever signed in is signed out."""
+
+NOBODY: Final = Actor("")
+
+
+@dataclass(frozen=True)
+class Waiting:
+    """A request, with what it is about."""
+
+    request: Request
+    about: Subject
+
+
+class BenchPage(T.HasTraits):
+    """
+    What the ledger says now, and the verbs of the page.
+
+    Parameters
+    ----------
+    data : Path
+        The laboratory's data folder.
+    worker : Worker, optional
+        What walks the chain.
+    now : callable, optional
+        The time, UTC, ISO 8601 with Z.
+
+    Attributes
+    ----------
+    version : int
+        Grows with every change of what is to be seen.
+    problem : Problem or None
+        Why the ledger cannot be read.
+    checking : bool
+        Whether the chain is being walked.
+    chain : ChainReport or None
+        What the last walk found.
+    fault : Exception or None
+        A fault of ours, to be reported.
+    """
+
+    version = T.Int(0)
+    problem = T.Instance(Problem, allow_none=True)
+    checking = T.Bool(False)
+    chain = T.Instance(ChainReport, allow_none=True)
+    fault = T.Any(None)
+
+    def __init__(self, data: Path, *, worker: Worker | None = None, now: Callable[[], str] = ledger.utc_now) -> None:
+        super().__init__()
+        self.data = data
+        self._worker = worker or Worker()
+        self._now = now
+        self._actor, self._used, self._by_hub = NOBODY, "", False
+        self._standings: dict[str, tuple[int, Standing, str, Mapping[str, Any]]] = {}
+        self._forget()
+
+    # ---- what the ledger says ----
+
+    def begin(self) -> None:
+        """Read everything for the first time, let in whom a hub has shown, and have the chain walked."""
+        self.refresh()
+        let_in = door.hub_person(self.bench)
+        if let_in is not None:
+            self._actor, self._by_hub = let_in, True
+            self.version += 1
+        self.check_chain()
+
+    def refresh(self) -> None:
+        """Read everything again; what cannot be read is said in `problem`, and the page is empty."""
+        try:
+            self._read()
+        except Problem as problem:
+            self._forget()
+            self.problem = problem
+        else:
+            self.problem = None
+        self.version += 1
+
+    def tick(self) -> None:
+        """Called every few seconds: sign out who has gone, and read again what others have changed."""
+        if self._actor is not NOBODY and not self.who.proven:
+            self.version += 1
+        try:
+            head = ledger.head(self.data)
+        except Problem:
+            return
+        if head != self.head or self.problem is not None:
+            self.refresh()
+
+    def check_chain(self) -> None:
+        """Hold every entry and every row against the chain, in the worker: a long one takes a while."""
+        if self.checking or self.problem is not None:
+            return
+        self.checking = True
+        self._worker.submit(lambda: ledger.check(self.data), self._checked, self._not_checked)
+
+    def _checked(self, report: ChainReport) -> None:
+        self.checking, self.chain = False, report
+        self.version += 1
+
+    def _not_checked(self, error: BaseException) -> None:
+        self.checking = False
+        if isinstance(error, Problem):
+            self.problem = error
+        else:
+            self.fault = error
+        self.version += 1
+
+    def _forget(self) -> None:
+        self.bench = Bench()
+        self.register: tuple[Version, ...] = ()
+        self.head = ledger.Head(0, "")
+        self.unfinished: tuple[Unfinished, ...] = ()
+        self.warm_ups: tuple[WarmUp, ...] = ()
+        self.due: tuple[Due, ...] = ()
+        self.last: dict[str, LastCalibration] = {}
+        self.live: tuple[Live, ...] = ()
+        self.notes: tuple[Note, ...] = ()
+        self._requests: tuple[Waiting, ...] = ()
+
+    def _read(self) -> None:
+        data = self.data
+        self.head = ledger.head(data)
+        self.bench = ledger.load_bench(data)
+        self.register = ledger.load_register(data)
+        lines = ledger.list_drafts(data)
+        self._read_drafts(lines)
+        self.last = ledger.last_calibrations(data)
+        self.due = due(self.bench, self.last, lines, today(self.now, self.bench.zone))
+        self.live, self.notes = ledger.live_gauges(data), ledger.notes(data)
+        asked = [each for each in ledger.requests(data) if each.open or each.told]
+        about = subjects(data, {each.about for each in asked})
+        self._requests = tuple(Waiting(each, about[each.about]) for each in asked if each.about in about)
+
+    def _read_drafts(self, lines: tuple[DraftLine, ...]) -> None:
+        """Only drafts that were saved since are read: a list of very many is there at once."""
+        known = self._standings
+        changed = [line.id for line in lines if known.get(line.id, (0,))[0] != line.revision]
+        for draft_id, body in ledger.draft_bodies(self.data, changed).items():
+            known[draft_id] = (body["revision"], standing_of(body), order_of(body), _clock_of(body))
+        begun = [line for line in lines if line.id in known]
+        self._standings = {line.id: known[line.id] for line in begun}
+        self.unfinished = tuple(Unfinished(line, known[line.id][1], known[line.id][2]) for line in begun)
+        clocks: dict[str, WarmUp] = {}
+        for line in begun:
+            found = warm_up_of(known[line.id][3], self.bench, self.now)
+            if found is not None and (found.rig not in clocks or clocks[found.rig].since < found.since):
+                clocks[found.rig] = found
+        self.warm_ups = tuple(sorted(clocks.values(), key=lambda each: each.since, reverse=True))
+
+    @property
+    def now(self) -> str:
+        return self._now()
+
+    # ---- who ----
+
+    @property
+    def who(self) -> Actor:
+        """Who has signed in; nobody, once the page was not used for `SIGNED_OUT_AFTER_S`."""
+        if self._actor.proven and not self._by_hub and self._idle_s() > SIGNED_OUT_AFTER_S:
+            self._actor = NOBODY
+        person = next((each for each in self.bench.people if each.name == self._actor.name), None)
+        if person is None:
+            return NOBODY  # withdrawn meanwhile
+        return Actor(person.name, person.role, self._actor.proven)
+
+    @property
+    def by_hub(self) -> bool:
+        """Whether a hub in front says who it is: there is no signing out here then."""
+        return self._by_hub
+
+    def sign_in(self, name: str, passphrase: str) -> None:
+        """
+        Show who is at the page, by the passphrase of their signing file.
+
+        Raises
+        ------
+        BadInput
+            See `labkit.workflow.door.sign_in`.
+        """
+        self._actor = door.sign_in(self.data, self.bench, name, passphrase)
+        self._by_hub = False
+        self.use()
+        self.version += 1
+
+    def sign_out(self) -> None:
+        """Whoever signed in has gone."""
+        if not self._by_hub:
+            self._actor = NOBODY
+            self.version += 1
+
+    def use(self) -> None:
+        """The page is being used: whoever signed in stays signed in."""
+        self._used = self._now()
+
+    def _idle_s(self) -> float:
+        """A clock that was set back counts as use that never was: better asked once more than never."""
+        gone = (datetime.fromisoformat(self._now()) - datetime.fromisoformat(self._used)).total_seconds()
+        return gone if gone >= 0 else SIGNED_OUT_AFTER_S + 1.0
+
+    def may(self, action: str) -> bool:
+        """Whether whoever has signed in may do this."""
+        return self.who.may(action)
+
+    def anybody_may(self, action: str) -> bool:
+        """Whether nobody has to sign in for it yet: nobody is registered who could let others do it."""
+        people = [each.body["role"] for each in self.register if each.kind == "person"]
+        return action in ("register", "administer") and not any(role in MAY["register"] for role in people)
+
+    # ---- waiting ----
+
+    @property
+    def to_approve(self) -> tuple[Waiting, ...]:
+        """What waits for whoever has signed in."""
+        who = self.who
+        if not who.may("approve"):
+            return ()
+        return tuple(each for each in self._requests if each.request.open and each.request.to in ("", who.name))
+
+    @property
+    def answers(self) -> tuple[Waiting, ...]:
+        """What was answered to whoever has signed in."""
+        name = self.who.name
+        return tuple(each for each in self._requests if each.request.told and each.request.by == name)
+
+    @property
+    def waiting_for_others(self) -> int:
+        """How many requests wait for somebody, whoever it is."""
+        return sum(each.request.open for each in self._requests)
+
+    def approve(self, waiting: Waiting, note: str = "") -> None:
+        """Approve a certificate; see `labkit.ledger.approve`."""
+        self._do(lambda who: ledger.approve(self.data, waiting.about.id, who, note))
+
+    def send_back(self, waiting: Waiting, note: str) -> None:
+        """Send a sheet back with a note; see `labkit.ledger.send_back`."""
+        self._do(lambda who: ledger.send_back(self.data, waiting.request.id, who, note))
+
+    def seen(self, waiting: Waiting) -> None:
+        """Put an answer away."""
+        self._do(lambda who: ledger.seen(self.data, waiting.request.id, who))
+
+    # ---- the register ----
+
+    def put(self, kind: str, name: str, body: Mapping[str, Any], why: str, *, new: bool = False) -> None:
+        """
+        Register a thing, or its next state; see `labkit.ledger.register`.
+
+        Raises
+        ------
+        BadInput
+            ``register.taken``: a `new` one has the name of another.
+        """
+        if new and any((each.kind, each.subject) == (kind, name) for each in self.register):
+            raise BadInput("register.taken", kind=kind, name=name)
+        self._do(lambda who: ledger.register(self.data, kind, name, body, who, why))
+
+    def withdraw(self, kind: str, name: str, why: str) -> None:
+        self._do(lambda who: ledger.withdraw(self.data, kind, name, who, why))
+
+    def put_back(self, kind: str, name: str, why: str) -> None:
+        self._do(lambda who: ledger.put_back(self.data, kind, name, who, why))
+
+    def set_aside(self, set_name: str, shim: str, why: str, name: str = "") -> None:
+        """Put a dropped or damaged shim aside. Nobody needs to sign in for it, but `name` says who it is."""
+        who = self.who if self.who.name else door.chosen(self.bench, name)
+        self._do(lambda _: ledger.set_aside(self.data, set_name, shim, who, why))
+
+    def register_shims(self, set_name: str, shims: Iterable[Shim], why: str, pdf: bytes = b"") -> int:
+        """Register shims, or their next certificates; see `labkit.ledger.register_shims`."""
+        kept = tuple(shims)
+        counts: list[int] = []
+        self._do(lambda who: counts.append(ledger.register_shims(self.data, set_name, kept, who, why, pdf)))
+        return counts[0]
+
+    # ---- drafts, gauges, notes ----
+
+    def take_over(self, draft_id: str) -> None:
+        """Make a colleague's draft one's own; see `labkit.ledger.take_over`."""
+        self._do(lambda who: ledger.take_over(self.data, draft_id, who))
+
+    def release(self, gauge: str, why: str, name: str = "") -> None:
+        """Say that a gauge is free. Nobody needs to sign in for it, but `name` says who it is."""
+        who = self.who if self.who.name else door.chosen(self.bench, name)
+        self._do(lambda _: ledger.release(self.data, gauge, who, why))
+
+    def write_note(self, kind: str, name: str, text: str) -> None:
+        self._do(lambda who: ledger.write_note(self.data, kind, name, text, who))
+
+    def strike_out(self, note_id: str) -> None:
+        self._do(lambda who: ledger.strike_out(self.data, note_id, who))
+
+    def _do(self, verb: Callable[[Actor], object]) -> None:
+        """Every verb: who acts is asked now, and what the ledger says is read again."""
+        who = self.who
+        self.use()
+        try:
+            verb(who)
+        finally:
+            self.refresh()
+
+
+def approvers(bench: Bench, but: str = "") -> list[str]:
+    """Everybody who may approve a sheet, except whoever asks."""
+    return [each.name for each in bench.people if each.role in MAY["approve"] and each.name != but]
+
+
+def _clock_of(body: Mapping[str, Any]) -> dict[str, Any]:
+    """What `warm_up_of` needs of a draft: the readings of very many drafts are not kept."""
+    work = body.get("work")
+    fields = work.get("fields") if isinstance(work, Mapping) else None
+    return {"begun": body.get("begun"), "work": {"fields": fields}}
