@@ -153,7 +153,7 @@ def _printed(result: Check) -> dict[str, Any]:
             for numbers in [printed_check(check.deviation_mm, check.U_mm, check.limits_mm, check.decision)]
         ],
         "background": text.significant(background.now, 5),
-        "zero_shift": text.NOTHING if zero is None else text.length(zero.shift_mm, "µm", signed=True),
+        "zero_shift": text.NOTHING if zero is None else text.length(zero.shift_mm, "µm", signed=True, with_unit=False),
         "largest_U": text.NOTHING if largest is None else text.expanded_length(largest),
         "outcome": str(result.says) if result.says else text.NOTHING,
     }

@@ -156,6 +156,8 @@ class Sheet:
         On the first page.
     sections : tuple of Section
     signature : Signature
+    file, holds : str
+        The name of the attached record, and what it holds.
     """
 
     title: str
@@ -170,6 +172,8 @@ class Sheet:
     facts: tuple[Fact, ...]
     signature: Signature
     sections: tuple[Section, ...] = field(default=())
+    file: str = "calibration.json"
+    holds: str = "Readings, conditions and results of this calibration as data"
 
     def to_dict(self) -> dict[str, Any]:
         return asdict(self) | {"sections": [section.to_dict() for section in self.sections]}

@@ -52,7 +52,7 @@ def content(
     about = record["inputs"]["about"]
     rig = about["rig"]["name"] or "Rig not named"
     name = f"Calibration certificate {number}" if signed and number else "Calibration sheet"
-    drafted = f"Draft, {rig}, {_moment(record['created'], record['zone'])}"
+    drafted = f"Draft, {rig}, {moment(record['created'], record['zone'])}"
     laboratory = about["laboratory"]
     return Sheet(
         title=name,
@@ -62,15 +62,15 @@ def content(
         number=number or "" if signed else "",
         description=f"Calibration of {rig}, with its readings and results attached as data",
         author=", ".join(each for each in (laboratory["name"], laboratory["department"]) if each),
-        laboratory=_party(laboratory),
-        customer=_party(about["customer"]),
+        laboratory=party_lines(laboratory),
+        customer=party_lines(about["customer"]),
         facts=tuple(_facts(record)),
         signature=Signature(
             label="Calibrated by" if signed else "Not signed",
-            below=_operators(record),
+            below=operators(record),
             note=(
                 "The signature in this file names the signer and shows any change made after it. "
-                f"This certificate may be reproduced only in full. {_seal(ledger_head)}".strip()
+                f"This certificate may be reproduced only in full. {seal(ledger_head)}".strip()
                 if signed
                 else "A draft has no number and proves nothing. The number is given when it is signed."
             ),
@@ -79,7 +79,7 @@ def content(
     )
 
 
-def _seal(head: tuple[int, str] | None) -> str:
+def seal(head: tuple[int, str] | None) -> str:
     """What this certificate witnesses; empty where it has no place in a ledger."""
     if head is None:
         return ""
@@ -143,7 +143,7 @@ def words_of_people(record: Record) -> Iterator[tuple[str, str]]:
         yield from (("the uncertainty budget", line[key]) for key in ("name", "how", "off") if key in line)
     for line in about["conditions"]["own_lines"]:
         yield from ((f"the budget line {line['name']}", each) for each in (line["name"], line["how"]))
-    yield "the reason for the curve", inputs["options"]["reason"]
+    yield "the reason for the curve", inputs["options"].get("reason", "")
     yield "the reason for larger uncertainties", inputs["options"].get("widen_reason", "")
     yield "who said that uncertainties are too small", inputs["options"].get("widen_by", "")
     yield "the unit of the readings", inputs["readings"]["unit"]
@@ -178,15 +178,15 @@ def _facts(record: Record) -> Iterator[Fact]:
     conditions, options = about["conditions"], record["inputs"]["options"]
     yield Fact("Rig", about["rig"]["name"] or NOT_STATED)
     for part in ("gauge", "probe", "tip", "target"):
-        yield Fact(part.capitalize(), _part(about["rig"][part]))
+        yield Fact(part.capitalize(), part_words(about["rig"][part]))
     yield Fact("On receipt", about["received"] or NOT_STATED)
-    yield Fact("Read", ", ".join(each for each in (_when(record), about["place"], _by(record)) if each))
-    yield Fact("Conditions", _conditions(about, _warm_up(record)))
+    yield Fact("Read", ", ".join(each for each in (when_read(record), about["place"], by_whom(record)) if each))
+    yield Fact("Conditions", conditions_words(about, warm_up(record)))
     if about["instruments"]:
-        yield Fact("Instruments", "; ".join(_part(each) for each in about["instruments"]))
+        yield Fact("Instruments", "; ".join(part_words(each) for each in about["instruments"]))
     revision = f", revision {about['revision']}" if about["revision"] else ""
     yield Fact("Procedure", f"{about['procedure']}{revision}" if about["procedure"] else NOT_STATED)
-    yield Fact("Shims", _shims(record))
+    yield Fact("Shims", shims_words(record))
     yield Fact("As found", _as_found(record))
     yield Fact("Background", _background(found["background"], conditions, found["signal"], record))
     if found["closing"]:
@@ -199,13 +199,13 @@ def _facts(record: Record) -> Iterator[Fact]:
     yield Fact("Working range", f"{low} to {high}{tolerance}{target}")
 
 
-def _party(found: Mapping[str, str]) -> tuple[str, ...]:
+def party_lines(found: Mapping[str, str]) -> tuple[str, ...]:
     accreditation = f"Accreditation {found['accreditation']}" if found["accreditation"] else ""
     lines = (found["department"], found["address"], accreditation, found["order"])
     return (found["name"] or NOT_STATED, *(line for line in lines if line))
 
 
-def _part(found: Mapping[str, str]) -> str:
+def part_words(found: Mapping[str, str]) -> str:
     said = [found["name"], found["kind"], found["maker"], found["model"]]
     said += [f"serial {found['serial']}"] if found["serial"] else []
     said += [f"firmware {found['firmware']}"] if found["firmware"] else []
@@ -217,31 +217,31 @@ def _times(record: Record) -> list[str]:
     return sorted(row["time"] for row in record["inputs"]["readings"]["rows"] if row["time"])
 
 
-def _when(record: Record) -> str:
+def when_read(record: Record) -> str:
     """Day and times of the readings; of the record where the readings carry none."""
     times, zone = _times(record), record["zone"]
     if not times:
-        return f"Time not recorded; computed {_moment(record['created'], zone)}"
+        return f"Time not recorded; computed {moment(record['created'], zone)}"
     first, last = times[0], times[-1]
     if first == last:
-        return _moment(first, zone)
+        return moment(first, zone)
     same_day = _local(first, zone).date() == _local(last, zone).date()
-    end = f"{_local(last, zone):%H:%M}" if same_day else _moment(last, zone)
-    return f"{_moment(first, zone)} to {end} ({zone})"
+    end = f"{_local(last, zone):%H:%M}" if same_day else moment(last, zone)
+    return f"{moment(first, zone)} to {end} ({zone})"
 
 
-def _operators(record: Record) -> str:
+def operators(record: Record) -> str:
     readers = [row["operator"] for row in record["inputs"]["readings"]["rows"] if row["operator"]]
     names = dict.fromkeys(readers or [record["inputs"]["about"]["operator"]])
     return ", ".join(name for name in names if name)
 
 
-def _by(record: Record) -> str:
-    names = _operators(record)
+def by_whom(record: Record) -> str:
+    names = operators(record)
     return f"by {names}" if names else ""
 
 
-def _conditions(about: Mapping[str, Any], warm_up: str) -> str:
+def conditions_words(about: Mapping[str, Any], warm_up: str) -> str:
     conditions = about["conditions"]
     start, end = conditions["temperature_start_degC"], conditions["temperature_end_degC"]
     said = [f"{text_of.number(start, 1)} °C at the start" if start is not None else ""]
@@ -255,7 +255,7 @@ def _conditions(about: Mapping[str, Any], warm_up: str) -> str:
     return ", ".join(each for each in (*said, warm_up) if each)
 
 
-def _warm_up(record: Record) -> str:
+def warm_up(record: Record) -> str:
     about, times = record["inputs"]["about"], _times(record)
     if not about["switched_on"] or not times:
         return ""
@@ -268,7 +268,7 @@ def _warm_up(record: Record) -> str:
     return f"{on}, first reading {text_of.number(minutes, 0)} min later{wanted}"
 
 
-def _shims(record: Record) -> str:
+def shims_words(record: Record) -> str:
     held = record["inputs"]["readings"]
     read = {name for row in held["rows"] for name in row["shims"]}
     used = [shim for shim in held["shims"]["shims"] if shim["name"] in read]
@@ -354,5 +354,5 @@ def _local(iso: str, zone: str) -> datetime:
     return datetime.fromisoformat(iso).astimezone(ZoneInfo(zone))
 
 
-def _moment(iso: str, zone: str) -> str:
+def moment(iso: str, zone: str) -> str:
     return f"{_local(iso, zone):%d %b %Y, %H:%M}".lstrip("0")

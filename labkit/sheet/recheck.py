@@ -7,6 +7,8 @@ these follow the results table, what the check shims read, and the decisions.
 
 from __future__ import annotations
 
+import math
+import re
 from collections.abc import Iterator, Mapping
 from decimal import Decimal
 from typing import Any, Final
@@ -16,10 +18,14 @@ from scipy.interpolate import PchipInterpolator
 
 from labkit import format as text
 from labkit.bench.readings import Readings, by_point
+from labkit.check import Check
 from labkit.curves.own import BUILT_IN
 from labkit.metrology import decide
-from labkit.problems import Reason
+from labkit.problems import BadInput, Reason
 from labkit.sheet.decisions import in_print
+
+_NUMBER: Final = re.compile(rf"[+{text.MINUS}]?[0-9 ]*[0-9](\.[0-9]+)?")
+"""A number as it is printed, without a unit."""
 
 ROUNDING_MM: Final = 1e-9
 """Sums of numbers that stand in the record in full."""
@@ -45,6 +51,70 @@ def first_disagreement(record: Mapping[str, Any]) -> Reason | None:
         The first place; None where everything agrees, to one unit in the last digit that is printed.
     """
     return next(_disagreements(record), None)
+
+
+def recheck_check(record: Mapping[str, Any]) -> tuple[Reason | None, Reason | None]:
+    """
+    A check computed again from the record that is attached, with the record of its calibration in it.
+
+    Parameters
+    ----------
+    record : mapping
+        Of schema ``labkit.check/1``.
+
+    Returns
+    -------
+    note, disagreement : Reason or None
+        The note where the curve is of an engineer's own family, whose code is not run: the check shims are then held
+        against the table of the curve.
+    """
+    try:
+        held = record["inputs"]["calibration"]["record"]
+        family = own_family(held)
+        if family is None:
+            again = Check.from_dict(record).to_dict()
+            agrees = _same(again["results"], record["results"]) and _same(again["printed"], record["printed"])
+            return None, None if agrees else Reason("verify.disagrees_computed")
+        note = Reason("verify.own_family", {"family": family})
+        return note, next(_disagreements(held), None) or next(_disagreements_of_check(record, held), None)
+    except (BadInput, LookupError, ValueError, TypeError, AttributeError, ArithmeticError):
+        return None, Reason("verify.disagrees_computed")
+
+
+def _same(again: Any, said: Any) -> bool:
+    """Whether two parts of a record are the same, but for what another machine computes in the last digits."""
+    if isinstance(again, dict):
+        return isinstance(said, dict) and again.keys() == said.keys() and all(_same(again[k], said[k]) for k in again)
+    if isinstance(again, list):
+        return isinstance(said, list) and len(again) == len(said) and all(map(_same, again, said))
+    if isinstance(again, float):
+        return isinstance(said, int | float) and math.isclose(again, said, rel_tol=1e-6, abs_tol=ROUNDING_MM)
+    return bool(again == said) or (_is_number(again) and _is_number(said) and _alike(said, again))
+
+
+def _is_number(text_or_not: Any) -> bool:
+    return isinstance(text_or_not, str) and _NUMBER.fullmatch(text_or_not) is not None
+
+
+def _disagreements_of_check(record: Mapping[str, Any], held: Mapping[str, Any]) -> Iterator[Reason]:
+    """Check shims of another day, with the background of that day taken off, on the table of the curve."""
+    outcomes = {check["decision"]["outcome"] for check in record["results"]["checks"] if check["decision"]}
+    if record["results"]["verdict"] in ("fit to measure", "today only") and not outcomes <= {"pass"}:
+        yield Reason("verify.disagrees_computed")
+    found, then = record["results"], held["results"]["background"]
+    off = then["value"] - found["background"]["now"] if found["background"]["handled"] == "subtract" else 0.0
+    rows = [row | {"value": row["value"] + off} for row in record["inputs"]["readings"]["rows"]]
+    inputs = {
+        "readings": {**record["inputs"]["readings"], "rows": rows},
+        "options": {**held["inputs"]["options"], **record["inputs"]["options"]},
+    }
+    yield from _disagreements(
+        {
+            "inputs": {**held["inputs"], **inputs},
+            "results": {**held["results"], "checks": found["checks"]},
+            "printed": {**held["printed"], "checks": record["printed"]["checks"]},
+        }
+    )
 
 
 def _disagreements(record: Mapping[str, Any]) -> Iterator[Reason]:

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import asdict
 from datetime import UTC, datetime
 from typing import Any, Literal
 
 from labkit.sheet.blocks import Sheet
 from labkit.sheet.budget_section import shares
+from labkit.sheet.check_content import check_content, is_check
 from labkit.sheet.content import content, plot_data, words_of_people
 from labkit.sheet.plot import draw, draw_bars
 from labkit.sheet.sign import PLACE
@@ -25,12 +26,12 @@ def render(
     signed: bool = False,
 ) -> bytes:
     """
-    The sheet of a calibration as a PDF (PDF/A-3a, PDF/UA-1) with the record attached.
+    The sheet of a calibration or a check as a PDF (PDF/A-3a, PDF/UA-1) with the record attached.
 
     Parameters
     ----------
     record : mapping
-        As `labkit.Calibration.to_dict` gives it.
+        As `labkit.Calibration.to_dict` or `labkit.Check.to_dict` gives it.
     number : str, optional
         The certificate's number.
     ledger_head : (int, str), optional
@@ -48,7 +49,7 @@ def render(
     BadInput
         ``sheet.character``: a text holds a character that the fonts lack.
     """
-    said = content(record, number=number, ledger_head=ledger_head, signed=signed)
+    said = _says(record)(record, number=number, ledger_head=ledger_head, signed=signed)
     witness = Witness(number or "", *ledger_head) if signed and ledger_head is not None else None
     return _set(record, said, "pdf", witness)[0]
 
@@ -57,7 +58,11 @@ def svg_preview(record: Mapping[str, Any], *, number: str | None = None, signed:
     """
     The pages of the sheet as SVG, as it stands now; see `render`.
     """
-    return _set(record, content(record, number=number, signed=signed), "svg")
+    return _set(record, _says(record)(record, number=number, signed=signed), "svg")
+
+
+def _says(record: Mapping[str, Any]) -> Callable[..., Sheet]:
+    return check_content if is_check(record) else content
 
 
 def _set(
@@ -67,9 +72,11 @@ def _set(
     sheet = throughout(said.to_dict(), printable)
     place = asdict(PLACE)
     sheet["place"] = {"width": place["width_mm"], "height": place["height_mm"]}
-    files = {"record": attachment(record).decode(), "plot": draw(plot_data(record))}
-    if named := shares(record):
-        files["shares"] = draw_bars(named)
+    files = {"record": attachment(record).decode()}
+    if not is_check(record):
+        files["plot"] = draw(plot_data(record))
+        if named := shares(record):
+            files["shares"] = draw_bars(named)
     if witness is not None:
         files["ledger"] = attached(witness).decode()
     return typeset(

@@ -85,7 +85,7 @@ def checks(record: Record) -> Section:
     found = record["results"]
     blocks: list[Any] = []
     if found["checks"]:
-        blocks.append(_check_table(found["checks"], record["printed"]["checks"]))
+        blocks.append(check_table(found["checks"], record["printed"]["checks"]))
     else:
         blocks.append(text("No check shim was read."))
     decided = next((check["decision"] for check in found["checks"] + found["as_found"] if check["decision"]), None)
@@ -127,7 +127,7 @@ def as_found(record: Record) -> Section | None:
         "As found",
         (
             text("Read before anything was cleaned, zeroed or adjusted, with what was in force until then."),
-            _check_table(found, printed),
+            check_table(found, printed),
         ),
     )
 
@@ -145,7 +145,7 @@ def limits(record: Record) -> str:
     return f"{lower} to {upper}"
 
 
-def _check_table(found: Sequence[Mapping[str, Any]], printed: Sequence[Mapping[str, str]]) -> Table:
+def check_table(found: Sequence[Mapping[str, Any]], printed: Sequence[Mapping[str, str]]) -> Table:
     columns = [
         Column("Shim", False, 0.7),
         Column("Reference, mm", True, 1.1),

@@ -38,12 +38,11 @@ Outcome = Literal[
     "not a certificate",
 ]
 
-RECORD: Final = "calibration.json"
-"""The name of the attached record."""
+RECORDS: Final = {"calibration.json": "labkit.calibration/", "check.json": "labkit.check/"}
+"""The name of the attached record, and how its schema begins."""
 
-FAMILY: Final = "labkit.calibration/"
 NEWEST: Final = 1
-"""The newest form of the record that this labkit reads."""
+"""The newest form of each record that this labkit reads."""
 
 LIMIT_MB: Final = 20
 """The largest record that is read, unpacked."""
@@ -266,11 +265,12 @@ def _read_record(reader: PdfFileReader, about: dict[str, Any]) -> Verdict:
         witness = read_attached(files[FILE]) if FILE in files else None
         if witness is not None and witness.number != _number(reader):
             raise ValueError(witness.number)
-        record = json.loads(files[RECORD])
+        name = next(name for name in files if name in RECORDS)
+        record = json.loads(files[name])
         schema = str(record["schema"])
-        if not schema.startswith(FAMILY):
+        if not schema.startswith(RECORDS[name]):
             raise ValueError(schema)
-        version = int(schema.removeprefix(FAMILY))
+        version = int(schema.removeprefix(RECORDS[name]))
     except (LookupError, ValueError, TypeError, RecursionError):
         return Verdict("not a certificate", Reason("verify.no_record"), **about)
     if version > NEWEST:
@@ -285,11 +285,15 @@ def _read_record(reader: PdfFileReader, about: dict[str, Any]) -> Verdict:
 
 def _recheck(record: dict[str, Any]) -> tuple[Reason | None, Reason | None]:
     """
-    Of a curve of an engineer's own family, which is not computed again: what is to be said of it, and where the rest
-    disagrees with the attached table of it.
+    Of a check, where it disagrees with itself computed again. Of a curve of an engineer's own family, which is not
+    computed again: what is to be said of it, and where the rest disagrees with the attached table of it.
     """
     if "results" not in record:
         return None, None
+    if str(record["schema"]).startswith(RECORDS["check.json"]):
+        from labkit.sheet.recheck import recheck_check
+
+        return recheck_check(record)
     from labkit.sheet.recheck import first_disagreement, own_family
 
     family = own_family(record)
@@ -305,8 +309,8 @@ def _recheck(record: dict[str, Any]) -> tuple[Reason | None, Reason | None]:
 def _attachments(reader: PdfFileReader) -> dict[str, bytes] | None:
     """The attached record, and the end of the ledger where there is one; None where one is larger than the limit."""
     names = list(reader.root["/Names"]["/EmbeddedFiles"]["/Names"])
-    if names[0::2] not in ([RECORD], [RECORD, FILE]):
-        raise LookupError(RECORD)
+    if not any(names[0::2] in ([record], [record, FILE]) for record in RECORDS):
+        raise LookupError(str(names[0::2]))
     found = {
         str(name): _unpacked(entry.get_object()["/EF"]["/F"])
         for name, entry in zip(names[0::2], names[1::2], strict=True)

@@ -2,10 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from functools import wraps
-from typing import Any, TypeVar, cast
-
 from labkit import ledger
 from labkit.problems import BadInput, Caution
 from labkit.workflow import tables
@@ -13,21 +9,8 @@ from labkit.workflow.calibrate_model import CalibrateModel
 from labkit.workflow.draft_page import MakePdf
 from labkit.workflow.log import PARTS, ReadingLog, line_id
 from labkit.workflow.particulars import RULE_FIELDS, TICKS, defaults, read_fields
+from labkit.workflow.readings_page import clean, verb
 from labkit.workflow.rig_work import RigWork
-
-_Verb = TypeVar("_Verb", bound=Callable[..., None])
-
-
-def _verb(change: _Verb) -> _Verb:
-    """What a person does: nothing on a page that may only be looked at; else saved, and computed again."""
-
-    @wraps(change)
-    def run(self: CalibratePage, *args: Any, **kwargs: Any) -> None:
-        if not self.read_only:
-            change(self, *args, **kwargs)
-            self._changed()
-
-    return cast(_Verb, run)
 
 
 class CalibratePage(CalibrateModel):
@@ -40,11 +23,11 @@ class CalibratePage(CalibrateModel):
 
     # ---- verbs: who, what, with which ----
 
-    @_verb
+    @verb
     def choose_person(self, name: str) -> None:
         super().choose_person(name)
 
-    @_verb
+    @verb
     def choose_rig(self, name: str) -> None:
         """
         Fill the fields from the register and lay out the first rows.
@@ -67,10 +50,10 @@ class CalibratePage(CalibrateModel):
         self.cursor = {}
         self._lay_out()
 
-    @_verb
+    @verb
     def set_field(self, name: str, text: str) -> None:
         """A field as typed; wrong ones are kept and named. The rule stays as it is once a check shim is read."""
-        text = _clean(text)
+        text = clean(text)
         if name == "rig" or self.fields.get(name, "") == text or (name in RULE_FIELDS and self.rule_fixed):
             return
         repeats = self.particulars.repeats if self.particulars is not None else 0
@@ -86,14 +69,14 @@ class CalibratePage(CalibrateModel):
         if name in ("shim_set", "check_set", "low", "high", "repeats"):
             self._lay_out(before=repeats)
 
-    @_verb
+    @verb
     def set_tick(self, tick: str, on: bool) -> None:
         if tick in TICKS:
             self.ticks = [each for each in TICKS if (each in self.ticks if each != tick else on)]
 
     # ---- verbs: rows ----
 
-    @_verb
+    @verb
     def open_part(self, part: str) -> None:
         """Lay out the rows of as found or of the check shims, those that were taken out too."""
         if part == "as-found" and not self._as_found_begun:
@@ -101,7 +84,7 @@ class CalibratePage(CalibrateModel):
         self._work.open(part)
         self._lay_out()
 
-    @_verb
+    @verb
     def read_shim(self, name: str) -> None:
         """A row for an extra point, or another set of readings where it has one; and the cursor on it."""
         p = self.particulars
@@ -116,25 +99,25 @@ class CalibratePage(CalibrateModel):
             self.cursor["readings"] = line.id
             self._work.stopped = False
 
-    @_verb
+    @verb
     def lay_out_plan(self) -> None:
         """Rows for the shims that are advised before anything is read."""
         if self.plan is not None and self.particulars is not None:
             for name in self.plan.left:
                 self.log.lay_out("fit", [name], self.particulars.repeats)
 
-    @_verb
+    @verb
     def stop_here(self) -> None:
         """No further point; the closing readings are laid out."""
         self._work.stopped = True
         self._lay_out_closing()
 
-    @_verb
+    @verb
     def close_readings(self) -> None:
         """Rows for the first shim, contact zero and the background, read again at the end."""
         self._lay_out_closing()
 
-    @_verb
+    @verb
     def background_again(self) -> None:
         """Ask for one more background reading."""
         line = self.log.line(line_id("background", []))
@@ -143,83 +126,13 @@ class CalibratePage(CalibrateModel):
                 self.log.read_again(line.id, 1)
             self.cursor["readings"] = line.id
 
-    @_verb
-    def decide_straggler(self, line_id: str, place: int, *, reason: str = "") -> None:
-        """Keep a reading that looks doubtful, or leave it out for a reason."""
-        if reason.strip():
-            self.log.leave_out(line_id, place, _clean(reason))
-        else:
-            self.log.keep(line_id, place)
-
-    @_verb
-    def read_as(self, line_id: str, place: int, unit: str) -> None:
-        """Say in which unit a reading was typed; what was typed stays on record."""
-        line = self.log.line(line_id)
-        if line is not None and place < len(line.cells) and line.cells[place].text:
-            self.log.write(line_id, place, f"{line.cells[place].text} {unit}", self.person)
-
-    @_verb
-    def write_note(self, line_id: str, note: str) -> None:
-        self.log.write_note(line_id, _clean(note))
-
-    @_verb
-    def set_aside(self, line_id: str, reason: str) -> None:
-        """Dropped or damaged: the readings stay and do not count."""
-        self.log.set_aside(line_id, _clean(reason))
-
-    @_verb
+    @verb
     def remove_row(self, line_id: str) -> None:
         """Take out a row that holds no reading."""
         self.log.remove(line_id)
         self._work.take_out(line_id)
 
     # ---- verbs: readings ----
-
-    def grid_event(self, part: str, event: Any) -> str:
-        """
-        What a person did in a grid; `event` has the attributes of the panels' `GridEvent`.
-
-        Returns
-        -------
-        str
-            What there is to say about it; mostly nothing.
-        """
-        if self.read_only:
-            return ""
-        log, said = self.log, ""
-        match event.type:
-            case "select":
-                self.cursor[part] = event.row
-                self.version += 1
-                return ""
-            case "next-row":
-                self.cursor[part] = self._row_after(part, event.row)
-                self.version += 1
-                return ""
-            case "take" | "edit":
-                self._write(part, event)
-            case "clear":
-                log.clear(event.cells, self.person)
-            case "paste":
-                said = self._paste(part, event)
-            case "undo" | "redo":
-                (log.undo if event.type == "undo" else log.redo)()
-                self._lay_out()
-            case "hide-reference":
-                self.hide_reference = event.value
-            case "menu" if event.item == "read-again" and self.particulars is not None:
-                log.read_again(event.row, self.particulars.repeats)
-                self.cursor[part] = event.row
-            case "menu" if event.item == "finish-fewer":
-                log.finish(event.row)
-            case "button" if event.item.startswith("read-as:"):
-                _, unit, place, line_id = event.item.split(":", 3)
-                self.read_as(line_id, int(place), unit)
-                return ""
-            case _:
-                return ""
-        self._changed()
-        return said
 
     def take_table(self, source: str | bytes, name: str = "") -> str:
         """
@@ -240,7 +153,7 @@ class CalibratePage(CalibrateModel):
         p = self.particulars
         if p is None:
             raise BadInput("page.no_rig")
-        found = tables.read_table(source if isinstance(source, bytes) else _clean(source, strip=False), name, p)
+        found = tables.read_table(source if isinstance(source, bytes) else clean(source, strip=False), name, p)
         table = self._work.next_source(name)
         count = tables.put_into(self.log, found, p, table, self.person)
         self._work.tables[table] = tables.doubts(found)
@@ -277,25 +190,6 @@ class CalibratePage(CalibrateModel):
         else:
             self.refresh()
 
-    def _write(self, part: str, event: Any) -> None:
-        text = _clean(event.text)
-        if not text and event.type == "take":
-            return
-        if self.log.line(event.row) is None and self.particulars is not None:
-            self.log.bring_back(event.row, self.particulars.repeats)
-        self.log.write(event.row, event.cell, text, self.person)
-        if event.type == "take":
-            self.cursor[part] = event.row
-
-    def _paste(self, part: str, event: Any) -> str:
-        block = [[_clean(text) for text in texts] for texts in event.block]
-        lost = self.log.paste(event.row, event.cell, block, PARTS[part], self.person)
-        if not lost:
-            return ""
-        taken = sum(bool(text) for texts in block for text in texts) - lost
-        said = (Caution("page.pasted", {"readings": taken}), Caution("page.no_place", {"readings": lost}))
-        return " ".join(str(each) for each in said)
-
     def _lay_out(self, before: int = 0) -> None:
         """
         The rows that must be there: background, contact zero, the shims at the two ends, and the parts that are open.
@@ -317,16 +211,3 @@ class CalibratePage(CalibrateModel):
         self.log.lay_out("closing-zero", [], repeats)
         if self.log.of("background"):
             self.log.lay_out("closing-background", [], 1)
-
-    def _row_after(self, part: str, line_id: str) -> str:
-        """The next row that wants readings; after the last one, the first."""
-        lines = self.log.of(*PARTS[part])
-        start = next((i + 1 for i, line in enumerate(lines) if line.id == line_id), 0)
-        around = [line for line in [*lines[start:], *lines[:start]] if line.id not in self.collected.elsewhere]
-        return next((line.id for line in around if not line.complete), line_id)
-
-
-def _clean(text: str, *, strip: bool = True) -> str:
-    """Text as typed; halves of characters, which no file can hold, become question marks."""
-    whole = text.encode("utf-8", "replace").decode("utf-8")
-    return whole.strip() if strip else whole

@@ -21,9 +21,9 @@ from labkit.ledger import Bench, RegisteredRig
 from labkit.paths import families_folder
 from labkit.problems import BadInput, Caution, Problem
 from labkit.workflow.collect import NOTHING, Collected, collect
-from labkit.workflow.draft_page import DraftPage
 from labkit.workflow.log import PARTS, ReadingLog
 from labkit.workflow.particulars import TICKS, Particulars, read_fields
+from labkit.workflow.readings_page import ReadingsPage
 from labkit.workflow.remarks import remarks
 from labkit.workflow.rig_work import RigWork
 from labkit.workflow.shim_plan import ShimPlan, shim_plan
@@ -33,7 +33,7 @@ FEWEST_THICKNESSES: Final = 3
 """Contact zero and two shims: with fewer there is no curve to speak of."""
 
 
-class CalibrateModel(DraftPage):
+class CalibrateModel(ReadingsPage):
     """
     One draft on the page Calibrate, without its verbs; see `labkit.workflow.calibrate.CalibratePage`.
 
@@ -68,6 +68,7 @@ class CalibrateModel(DraftPage):
     """
 
     PAGE = "calibrate"
+    PARTS = PARTS
 
     result = T.Instance(Calibration, allow_none=True)
     computing = T.Bool(False)
@@ -206,10 +207,6 @@ class CalibrateModel(DraftPage):
             if place and line and not line.cells[place[1]].kept:
                 found.append((*place, replace(caution, params={**caution.params, "index": place[1] + 1})))
         return found
-
-    def next_place(self, part: str) -> tuple[str, int] | None:
-        """Line and place of the next reading in a part of the page."""
-        return self.log.next_place(PARTS[part], self.cursor.get(part, ""), self.collected.elsewhere)
 
     @property
     def being_read(self) -> str:

@@ -14,18 +14,19 @@ from labkit.messages import sentence
 from labkit.units import from_mm, small_unit
 from labkit.workflow.calibrate_model import CalibrateModel
 from labkit.workflow.clock import time_of_day
-from labkit.workflow.log import PARTS, Cell, Line
+from labkit.workflow.log import Cell, Line
+from labkit.workflow.readings_page import ReadingsPage
 
 
-def rows(page: CalibrateModel, part: str, unit: str = "mm") -> list[dict[str, Any]]:
+def rows(page: ReadingsPage, part: str, unit: str = "mm") -> list[dict[str, Any]]:
     """
     The rows of one part of the page, for `ReadingGrid.rows`.
 
     Parameters
     ----------
-    page : CalibrateModel
+    page : ReadingsPage
     part : str
-        "as-found", "readings" or "checks".
+        A key of its ``PARTS``.
     unit : str
         In which references, means and spreads are shown.
     """
@@ -33,17 +34,17 @@ def rows(page: CalibrateModel, part: str, unit: str = "mm") -> list[dict[str, An
     place = page.next_place(part)
     return [
         _row(page, line, unit, apart, now=place is not None and line.id == place[0])
-        for line in page.log.of(*PARTS[part])
+        for line in page.log.of(*page.PARTS[part])
     ]
 
 
-def current(page: CalibrateModel, part: str) -> dict[str, Any] | None:
+def current(page: ReadingsPage, part: str) -> dict[str, Any] | None:
     """Where the next reading goes, for `ReadingGrid.current`."""
     place = None if page.read_only else page.next_place(part)
     return None if place is None else {"row": place[0], "cell": place[1]}
 
 
-def band(page: CalibrateModel, part: str) -> dict[str, Any]:
+def band(page: ReadingsPage, part: str) -> dict[str, Any]:
     """What the band says, for `ReadingGrid.band`."""
     rig, place = page.rig, page.next_place(part)
     if rig is None:
@@ -60,13 +61,13 @@ def band(page: CalibrateModel, part: str) -> dict[str, Any]:
         "tally": _tally(line, place),
         "hide_reference": page.hide_reference,
     }
-    advice = _advice(page, line) if part == "readings" else None
+    advice = _advice(page, line) if isinstance(page, CalibrateModel) and part == "readings" else None
     if advice:
         shown["advice"] = advice
     return shown
 
 
-def headings(page: CalibrateModel, unit: str = "mm") -> dict[str, str]:
+def headings(page: ReadingsPage, unit: str = "mm") -> dict[str, str]:
     """The headings over numbers, with the units that these are shown in: seldom that of the readings, as typed."""
     raw = page.rig.unit if page.rig is not None and page.rig.signal == "raw" else ""
     return {
@@ -90,7 +91,7 @@ def unit_note(page: CalibrateModel, unit: str = "mm") -> str:
     return sentence("grid.note", {"unit": shown, "s": spread, "dof": int(variance.dof)})
 
 
-def _row(page: CalibrateModel, line: Line, unit: str, apart: set[tuple[str, int]], *, now: bool) -> dict[str, Any]:
+def _row(page: ReadingsPage, line: Line, unit: str, apart: set[tuple[str, int]], *, now: bool) -> dict[str, Any]:
     hidden = page.hide_reference and now and not line.complete
     values = _values(page, line)
     remark, state = _remark(page, line, unit, apart)
@@ -108,19 +109,19 @@ def _row(page: CalibrateModel, line: Line, unit: str, apart: set[tuple[str, int]
     }
 
 
-def _reference(page: CalibrateModel, line: Line, unit: str) -> str:
+def _reference(page: ReadingsPage, line: Line, unit: str) -> str:
     thickness_mm = _thickness_mm(page, line)
     return "" if thickness_mm is None else text.length(thickness_mm, unit, with_unit=False)
 
 
-def _thickness_mm(page: CalibrateModel, line: Line) -> float | None:
+def _thickness_mm(page: ReadingsPage, line: Line) -> float | None:
     """What lies under the target; None without a target, and for shims that are not at hand."""
     if page.particulars is None or line.name == "background" or line.id in page.collected.elsewhere:
         return None
     return float(sum(page.particulars.shims[name].thickness_mm for name in line.shims))
 
 
-def _cell(page: CalibrateModel, line: Line, place: int, cell: Cell, apart: set[tuple[str, int]]) -> dict[str, str]:
+def _cell(page: ReadingsPage, line: Line, place: int, cell: Cell, apart: set[tuple[str, int]]) -> dict[str, str]:
     states, said = [], ""
     fault = page.collected.bad.get((line.id, place))
     if fault is not None:
@@ -139,7 +140,7 @@ def _cell(page: CalibrateModel, line: Line, place: int, cell: Cell, apart: set[t
     return {"text": cell.text, "state": " ".join(states), "note": said}
 
 
-def _with_button(page: CalibrateModel, line: Line) -> dict[str, Any]:
+def _with_button(page: ReadingsPage, line: Line) -> dict[str, Any]:
     """The button after a remark: a reading that another unit would bring to the shim can be read in it."""
     for (line_id, place), fault in page.collected.bad.items():
         if line_id == line.id and fault.code == "cell.other_unit":
@@ -149,7 +150,7 @@ def _with_button(page: CalibrateModel, line: Line) -> dict[str, Any]:
     return {}
 
 
-def _remark(page: CalibrateModel, line: Line, unit: str, apart: set[tuple[str, int]]) -> tuple[str, str]:
+def _remark(page: ReadingsPage, line: Line, unit: str, apart: set[tuple[str, int]]) -> tuple[str, str]:
     bad = _bad_places(page, line)
     if line.set_aside:
         return sentence("grid.set_aside", {"reason": line.set_aside}), "idle"
@@ -165,7 +166,7 @@ def _remark(page: CalibrateModel, line: Line, unit: str, apart: set[tuple[str, i
         return moved, "watch"
     if line.note:
         return line.note, ""
-    if line.role in ("closing-fit", "closing-zero"):
+    if isinstance(page, CalibrateModel) and line.role in ("closing-fit", "closing-zero"):
         return _closing(page, line, unit)
     out = [str(place + 1) for place, cell in enumerate(line.cells) if cell.out]
     if out:
@@ -176,7 +177,7 @@ def _remark(page: CalibrateModel, line: Line, unit: str, apart: set[tuple[str, i
     return sentence("grid.zero_remark") if line.role == "zero" else "", ""
 
 
-def _bad_places(page: CalibrateModel, line: Line) -> list[int]:
+def _bad_places(page: ReadingsPage, line: Line) -> list[int]:
     """The cells of a line that hold no reading, in their order."""
     return sorted(place for line_id, place in page.collected.bad if line_id == line.id)
 
@@ -192,7 +193,7 @@ def _closing(page: CalibrateModel, line: Line, unit: str) -> tuple[str, str]:
     return sentence(code, params, unit), "watch" if found.exceeded else "ok"
 
 
-def _background_moved(page: CalibrateModel, line: Line) -> str | None:
+def _background_moved(page: ReadingsPage, line: Line) -> str | None:
     """What to do where the background is not what it was at the calibration in force."""
     rig, values = page.rig, _values(page, line)
     limit = rig.conditions.background_limit if rig is not None else None
@@ -207,7 +208,7 @@ def _background_moved(page: CalibrateModel, line: Line) -> str | None:
     return sentence("grid.background_moved", params)
 
 
-def _values(page: CalibrateModel, line: Line) -> list[float]:
+def _values(page: ReadingsPage, line: Line) -> list[float]:
     """The readings of a line that count, as the curve will see them; none while one of its cells is bad."""
     readings = page.collected.readings
     if readings is None or any(line_id == line.id for line_id, _ in page.collected.bad):
@@ -216,14 +217,14 @@ def _values(page: CalibrateModel, line: Line) -> list[float]:
     return [readings.rows[at].value for at in places if at is not None and readings.rows[at].counts]
 
 
-def _mean_text(page: CalibrateModel, line: Line, value: float, unit: str) -> str:
+def _mean_text(page: ReadingsPage, line: Line, value: float, unit: str) -> str:
     if page.rig is not None and page.rig.signal == "raw":
         typed = [re.search(r"[.,](\d+)", cell.text) for cell in line.cells]
         return text.number(value, 1 + max((len(found[1]) for found in typed if found), default=0))
     return text.length(value, unit, with_unit=False)
 
 
-def _spread_text(page: CalibrateModel, value: float, unit: str, *, with_unit: bool = False) -> str:
+def _spread_text(page: ReadingsPage, value: float, unit: str, *, with_unit: bool = False) -> str:
     if page.rig is not None and page.rig.signal == "raw":
         return text.significant(value, 2) + (f" {page.rig.unit}" if with_unit else "")
     small = small_unit(unit)
@@ -231,7 +232,7 @@ def _spread_text(page: CalibrateModel, value: float, unit: str, *, with_unit: bo
     return f"{shown} {small}" if with_unit else shown
 
 
-def _on_probe(page: CalibrateModel, line: Line | None) -> str:
+def _on_probe(page: ReadingsPage, line: Line | None) -> str:
     if line is None:
         return sentence("band.nothing")
     if line.name == "background":
@@ -244,11 +245,11 @@ def _on_probe(page: CalibrateModel, line: Line | None) -> str:
     return sentence("band.shim_of", {"name": line.name, "x_mm": thickness_mm})
 
 
-def _last(page: CalibrateModel, part: str) -> tuple[Line, Cell, int] | None:
+def _last(page: ReadingsPage, part: str) -> tuple[Line, Cell, int] | None:
     """The reading taken last."""
     taken = [
         (cell.time, line, cell, place)
-        for line in page.log.of(*PARTS[part])
+        for line in page.log.of(*page.PARTS[part])
         for place, cell in enumerate(line.cells)
         if cell.text
     ]
@@ -258,7 +259,7 @@ def _last(page: CalibrateModel, part: str) -> tuple[Line, Cell, int] | None:
     return line, cell, place
 
 
-def _last_label(page: CalibrateModel, part: str, last: tuple[Line, Cell, int] | None) -> str:
+def _last_label(page: ReadingsPage, part: str, last: tuple[Line, Cell, int] | None) -> str:
     if last is None:
         return sentence("band.none_yet")
     line, _, place = last
@@ -267,9 +268,9 @@ def _last_label(page: CalibrateModel, part: str, last: tuple[Line, Cell, int] | 
     return sentence("band.last" if here and here[0] == line.id else "band.last_of", params)
 
 
-def _next_text(page: CalibrateModel, part: str, line: Line | None, place: tuple[str, int] | None) -> str:
+def _next_text(page: ReadingsPage, part: str, line: Line | None, place: tuple[str, int] | None) -> str:
     if line is None or place is None:
-        for each in page.log.of(*PARTS[part]):
+        for each in page.log.of(*page.PARTS[part]):
             for at in _bad_places(page, each)[:1]:
                 return sentence("band.put_right", {"line": each.label, "reading": at + 1})
         return sentence("band.complete")
@@ -285,7 +286,7 @@ def _tally(line: Line | None, place: tuple[str, int] | None) -> list[str]:
 
 def _advice(page: CalibrateModel, line: Line | None) -> dict[str, Any] | None:
     """The advice stands in the band, where the hand is."""
-    if not any(each.taken for each in page.log.of(*PARTS["readings"])):
+    if not any(each.taken for each in page.log.of(*page.PARTS["readings"])):
         background = line is not None and line.name == "background"
         return {"text": sentence("band.begin_background" if background else "band.begin")}
     points = page.result.next_points if page.result is not None and not page.computing else None

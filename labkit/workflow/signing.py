@@ -10,12 +10,12 @@ from labkit.ledger import Actor, Bench, Place
 
 def signed_sheet(record: Mapping[str, Any], place: Place, p12: bytes, passphrase: str) -> bytes:
     """
-    The certificate of a record, signed.
+    The certificate of a calibration, or the record of a check, signed.
 
     Parameters
     ----------
     record : mapping
-        Of schema ``labkit.calibration/1``.
+        Of schema ``labkit.calibration/1`` or ``labkit.check/1``.
     place : Place
         The certificate's number, and the end of the ledger's chain that it prints.
     p12 : bytes
@@ -33,8 +33,9 @@ def signed_sheet(record: Mapping[str, Any], place: Place, p12: bytes, passphrase
         A wrong passphrase, a certificate that does not hold today, or a character that cannot be printed.
     """
     from labkit.sheet import render, sign
+    from labkit.sheet.check_content import title_of
 
-    reason = f"Calibration certificate {place.number}"
+    reason = title_of(record, place.number)
     head = (place.head.entries, place.head.hash)
     pdf = render(record, number=place.number, ledger_head=head, signed=True)
     return sign(pdf, p12, passphrase, reason=reason, zone=record["zone"])

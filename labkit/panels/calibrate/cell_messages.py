@@ -11,8 +11,7 @@ from labkit.messages import sentence
 from labkit.panels import shell
 from labkit.panels.guard import Guard
 from labkit.problems import Fault, Finding
-from labkit.workflow.calibrate import CalibratePage
-from labkit.workflow.log import PARTS
+from labkit.workflow.readings_page import ReadingsPage
 
 Action = tuple[str, Callable[[], object]]
 """What a button says, and what it does."""
@@ -47,22 +46,22 @@ class BadCells:
 
     Parameters
     ----------
-    page : CalibratePage
+    page : ReadingsPage
     part : str
-        "as-found", "readings" or "checks".
+        A key of the page's ``PARTS``.
     guard : callable
     read_again : callable
         Gives a row its repeats once more; it gets the row's id.
     """
 
-    def __init__(self, page: CalibratePage, part: str, guard: Guard, read_again: Callable[[str], object]) -> None:
+    def __init__(self, page: ReadingsPage, part: str, guard: Guard, read_again: Callable[[str], object]) -> None:
         self._page, self._part, self._guard, self._read_again = page, part, guard, read_again
         self._messages = CellMessages(self._message)
         self.root = self._messages.root
 
     def show(self) -> None:
         """What the model holds now."""
-        here = {line.id for line in self._page.log.of(*PARTS[self._part])}
+        here = {line.id for line in self._page.log.of(*self._page.PARTS[self._part])}
         self._messages.show([(*place, fault) for place, fault in self._page.collected.bad.items() if place[0] in here])
 
     def _message(self, line_id: str, place: int, fault: Fault) -> W.VBox:

@@ -9,7 +9,8 @@ from labkit.panels.calibrate.cell_messages import BadCells
 from labkit.panels.guard import Guard
 from labkit.panels.reading_grid import GridEvent, ReadingGrid
 from labkit.workflow import grid_view
-from labkit.workflow.calibrate import CalibratePage
+from labkit.workflow.calibrate_model import CalibrateModel
+from labkit.workflow.readings_page import ReadingsPage
 
 
 class ReadingPart:
@@ -18,9 +19,9 @@ class ReadingPart:
 
     Parameters
     ----------
-    page : CalibratePage
+    page : ReadingsPage
     part : str
-        "as-found", "readings" or "checks".
+        A key of the page's ``PARTS``.
     guard : callable
     buttons : mapping of str to callable
         What a button of the grid does, by its id; ``read`` gets what stands behind the colon of its id.
@@ -30,7 +31,7 @@ class ReadingPart:
 
     def __init__(
         self,
-        page: CalibratePage,
+        page: ReadingsPage,
         part: str,
         guard: Guard,
         buttons: Mapping[str, Callable[[str], object]] | None = None,
@@ -52,7 +53,8 @@ class ReadingPart:
             grid.current = grid_view.current(page, self._part)
             grid.band = grid_view.band(page, self._part)
             grid.headings = grid.headings | grid_view.headings(page, unit)
-            grid.unit_note = grid_view.unit_note(page, unit) if self._part == "readings" else ""
+            if isinstance(page, CalibrateModel) and self._part == "readings":
+                grid.unit_note = grid_view.unit_note(page, unit)
             grid.read_only = page.read_only
             if page.particulars is not None:
                 grid.repeats = page.particulars.repeats
