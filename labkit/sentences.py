@@ -531,6 +531,13 @@ SENTENCES: Final[dict[str, str]] = {
     "take_up.other_rig.hint": "Put the rig together as it was calibrated, or calibrate it.",
     "take_up.turns": "The curve of this calibration turns and cannot be used: one indication has two thicknesses.",
     "take_up.turns.hint": "Calibrate fully.",
+    "check_page.no_rig": "Choose a rig.",
+    "check_page.no_calibration": "No calibration of {rig} is in the ledger.",
+    "check_page.no_calibration.hint": "Calibrate it first.",
+    "check_page.unfinished": "{line} has {taken} of {wanted} readings. Finish it, or finish it with fewer.",
+    "check_page.unread": "Nothing is read yet.",
+    "check_page.computing": "The check is being computed.",
+    "check_page.changed": "The outcome has changed since the readings were taken. Look at it, then sign.",
     # ---- budget: what moves the reading, and how it is known ----
     "budget.shims": "Shims, each by itself",
     "budget.shims.how": "certificates, weighted by the curve",

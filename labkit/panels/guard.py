@@ -6,13 +6,12 @@ from __future__ import annotations
 
 import functools
 import logging
-import logging.handlers
 import secrets
 from collections.abc import Callable
-from pathlib import Path
 from typing import ParamSpec
 
 from labkit.messages import sentence
+from labkit.panels.logs import log_pages
 from labkit.paths import data_folder
 from labkit.problems import Problem
 
@@ -64,18 +63,6 @@ def guarded(
 def report(where: str) -> str:
     """Write the exception that is being handled to the log, and return the sentence that names it by a short id."""
     fault = secrets.token_hex(2).upper()
-    _to_file(data_folder())
+    log_pages(data_folder())
     _log.exception("fault %s %s", fault, where)
     return sentence("pages.fault", {"fault": fault})
-
-
-@functools.cache
-def _to_file(data: Path) -> None:
-    """Send the log of the pages to the data folder; once a process."""
-    folder = data / "logs"
-    folder.mkdir(parents=True, exist_ok=True)
-    # not a rotating file: every page is a process of its own, and all of them write here
-    handler = logging.FileHandler(folder / "pages.log", encoding="utf-8")
-    handler.setFormatter(logging.Formatter("%(asctime)s %(levelname)s %(message)s"))
-    _log.addHandler(handler)
-    _log.propagate = False

@@ -1,15 +1,14 @@
 """
-The dashboards' server: Voila in this process, closed to everybody who does not hold the token of this start.
+The dashboards' server: Voila in this process, closed to everybody who was not let in.
 
 Differs from a stock Voila in what it serves (workbooks, our assets and our landing page, no files, no folders), in
-loading nothing from outside the machine, and in reading no configuration but this file.
+loading nothing from outside the machine, and in reading no configuration but this file. Who is let in stands in
+`entrance`, what every request passes in `gate`, what a browser may say to a kernel in `channel`.
 """
 
 from __future__ import annotations
 
 import asyncio
-import logging
-import logging.handlers
 import os
 import secrets
 import shutil
@@ -23,27 +22,30 @@ from typing import Any, Final
 
 import jinja2
 from jupyter_core.utils import run_sync
-from jupyter_server.auth.decorator import allow_unauthenticated
-from jupyter_server.base.handlers import JupyterHandler
+from jupyter_server.auth.logout import LogoutHandler
+from jupyter_server.base.handlers import FileFindHandler
 from jupyter_server.utils import url_path_join
 from tornado.httpclient import AsyncHTTPClient, HTTPClientError
 from tornado.httpserver import HTTPServer
 from tornado.ioloop import IOLoop
 from tornado.netutil import bind_sockets
-from tornado.web import HTTPError, StaticFileHandler, authenticated
+from tornado.web import StaticFileHandler, authenticated
 from traitlets.config import Config
 from voila.app import Voila
 from voila.handler import BaseVoilaHandler
-from voila.static_file_handler import AllowListFileHandler
-from voila.tornado.contentshandler import VoilaContentsHandler
-from voila.tornado.treehandler import TornadoVoilaTreeHandler
+from voila.static_file_handler import MultiStaticFileHandler, TemplateStaticFileHandler
 
 from labkit.bench.about import Party
 from labkit.ledger import Bench, DraftLine, list_drafts, load_bench
+from labkit.panels.channel import TALK, Channel, Farewell, KernelFacts, Visitor, Workbook
+from labkit.panels.entrance import Entrance, Keeper, Login
+from labkit.panels.gate import LOCAL_HOSTS, Headers, NoSuchPage, Refused, Stranger, WithToken, log_request
+from labkit.panels.logs import log_server, server_log
 from labkit.panels.pages import address, pages
 from labkit.paths import DATA_VARIABLE, workbooks
 from labkit.problems import Problem
 from labkit.workflow.clock import day_and_time
+from labkit.workflow.door import HUB_USER
 
 PANELS: Final = Path(__file__).resolve().parent
 TEMPLATE: Final = "labkit"
@@ -53,6 +55,10 @@ UPLOAD_LIMIT: Final = 10_000_000
 _START_LIMIT_S: Final = 120
 _CULL_AFTER_S: Final = 30 * 60
 _CULL_EVERY_S: Final = 60
+_LARGEST_BODY: Final = 100_000
+"""Bytes that a request may bring; what is larger comes through a page's connection."""
+
+_KERNEL: Final = r"(?P<kernel_id>\w+-\w+-\w+-\w+-\w+)"
 
 
 class Assets(StaticFileHandler):
@@ -87,23 +93,28 @@ class Landing(BaseVoilaHandler):  # type: ignore[misc]
         )
 
 
-class NoSuchPage(JupyterHandler):
-    """Says so, in our own clothes, to everybody."""
-
-    @allow_unauthenticated
-    def get(self, *_: str) -> None:
-        raise HTTPError(404)
-
-
 class Dashboards(Voila):  # type: ignore[misc]
     """Voila as this project serves it."""
 
-    def __init__(self, data: Path, port: int, ready: Callable[[str], None], **kwargs: Any) -> None:
+    def __init__(
+        self,
+        data: Path,
+        port: int,
+        ready: Callable[[str], None],
+        *,
+        most_pages: int,
+        password_hash: str = "",
+        **kwargs: Any,
+    ) -> None:
         super().__init__(config=_configuration(data), **kwargs)
         self.data = data
         self.wanted_port = port
         self.ready = ready
-        self.token = secrets.token_urlsafe(24)
+        self.most_pages = most_pages
+        # one secret or the other: with a password there is no token that could be found in a history
+        self.token = "" if password_hash else secrets.token_urlsafe(24)
+        self.config.PasswordIdentityProvider.hashed_password = password_hash
+        self.identity_provider_class = Keeper
         self.failed: Problem | None = None
 
     def start(self) -> None:
@@ -122,23 +133,47 @@ class Dashboards(Voila):  # type: ignore[misc]
             [jinja2.FileSystemLoader(ours), settings["jinja2_env"].loader]
         )
         settings["default_handler_class"] = NoSuchPage
+        settings["log_function"] = log_request
+        settings["xsrf_cookie_kwargs"] = {"samesite": "Lax", "path": self.base_url}
+        self.kernel_manager.allowed_message_types = sorted(TALK)
         for environment in (settings["jinja2_env"], settings["voila_jinja2_env"]):
             environment.globals["laboratory"] = _laboratory(self.data)
         return settings
 
     def init_handlers(self) -> list[Any]:
-        closed = (TornadoVoilaTreeHandler, VoilaContentsHandler, AllowListFileHandler)
-        kept = [handler for handler in super().init_handlers() if handler[1] not in closed]
-        assets = {"path": str(PANELS / "assets")}
-        landing = {"voila_configuration": self.voila_configuration}
+        self.app.add_transform(Headers)
+        static = {"paths": self.static_paths}
+        extensions = {"path": self.labextensions_path, "no_cache_paths": ["/"]}
+        workbook = {
+            "template_paths": self.template_paths,
+            "config": self.config,
+            "voila_configuration": self.voila_configuration,
+            "most": self.most_pages,
+        }
+        # all there is: what Voila would serve besides stays closed, in its next version too
+        paths: list[tuple[Any, ...]] = [
+            (r"/", Landing, {"voila_configuration": self.voila_configuration}),
+            (r"/login", Login),
+            (r"/logout", LogoutHandler),
+            (r"/labkit/(.*)", Assets, {"path": str(PANELS / "assets")}),
+            (r"/voila/render/(.*)", Workbook, workbook),
+            (r"/voila/static/(.*)", MultiStaticFileHandler, static),
+            # Voila's handler fails on an address of another form
+            (r"/voila/templates/(\w+/static/(?!.*\.\.)[\w./-]+)", TemplateStaticFileHandler),
+            (r"/voila/labextensions/(.*)", FileFindHandler, extensions),
+            (rf"/voila/query/{_KERNEL}", Visitor),
+            (rf"/voila/api/shutdown/{_KERNEL}", Farewell),
+            (rf"/api/kernels/{_KERNEL}", KernelFacts),
+            (rf"/api/kernels/{_KERNEL}/channels", Channel),
+        ]
         return [
-            (self.server_url, Landing, landing),
-            (url_path_join(self.server_url, r"/labkit/(.*)"), Assets, assets),
-            *kept,
+            (Stranger(LOCAL_HOSTS), Refused),
+            (WithToken(), Entrance),
+            *((url_path_join(self.server_url, path), *rest) for path, *rest in paths),
         ]
 
     def listen(self) -> None:
-        server = HTTPServer(self.app)
+        server = HTTPServer(self.app, max_body_size=_LARGEST_BODY)
         server.add_sockets(self.sockets)
         self.ioloop = IOLoop.current()
         self.ioloop.add_callback(self._announce)
@@ -157,24 +192,31 @@ class Dashboards(Voila):  # type: ignore[misc]
 
     async def _announce(self) -> None:
         """Say the address once a page can really be opened: the server answers and the first kernels are on."""
-        place = f"http://127.0.0.1:{self.port}{self.base_url}?token={self.token}"
+        root = f"http://127.0.0.1:{self.port}{self.base_url}"
         expected = {page.file for page in pages()}
         deadline = time.monotonic() + _START_LIMIT_S
         while time.monotonic() < deadline:
             if expected <= set(self.kernel_manager.notebook_data):
                 try:
-                    await AsyncHTTPClient().fetch(place, follow_redirects=False)
+                    await AsyncHTTPClient().fetch(f"{root}login")
                 except (HTTPClientError, OSError):
                     self.log.warning("The first page does not answer yet", exc_info=True)
                 else:
-                    self.ready(place)
+                    self.ready(f"{root}?token={self.token}" if self.token else root)
                     return
             await asyncio.sleep(0.05)
-        self.failed = Problem("serve.not_ready", seconds=_START_LIMIT_S, log=str(log_file(self.data)))
+        self.failed = Problem("serve.not_ready", seconds=_START_LIMIT_S, log=str(server_log(self.data)))
         self.ioloop.stop()
 
 
-def serve(data: Path, port: int, ready: Callable[[str], None]) -> None:
+def serve(
+    data: Path,
+    port: int,
+    ready: Callable[[str], None],
+    *,
+    most_pages: int,
+    password_hash: str = "",
+) -> None:
     """
     Serve the dashboards on this machine until they are stopped from the keyboard or by SIGTERM.
 
@@ -185,13 +227,19 @@ def serve(data: Path, port: int, ready: Callable[[str], None]) -> None:
     port : int
         0 for any that is free.
     ready : callable
-        Takes the address, token included, once a page can be opened.
+        Takes the address, with the token where there is one, once a page can be opened.
+    most_pages : int
+        Pages that may be open at a time.
+    password_hash : str
+        As `labkit.commands.password` keeps it. Whoever comes is asked for the password; there is no token then.
 
     Raises
     ------
     Problem
         ``serve.port_taken``, ``serve.not_ready``.
     """
+    os.umask(0o077)  # nobody else on this machine reads what is written from here on, by the kernels neither
+    os.environ.pop(HUB_USER, None)  # no hub stands before this: nobody may pass for one of its users
     os.environ[DATA_VARIABLE] = str(data)
     os.environ["JUPYTER_PATH"] = os.pathsep.join(
         [str(PANELS / "share"), *filter(None, [os.environ.get("JUPYTER_PATH")])]
@@ -202,15 +250,12 @@ def serve(data: Path, port: int, ready: Callable[[str], None]) -> None:
     )
     # a shell that starts this in the background has it ignore Ctrl+C; it ends all the same
     signal.signal(signal.SIGINT, signal.default_int_handler)
-    dashboards = Dashboards(data, port, ready)
-    _log_to(log_file(data), dashboards.log)
+    dashboards = Dashboards(data, port, ready, password_hash=password_hash, most_pages=most_pages)
+    log_server(data, [dashboards.token])
+    dashboards.log.handlers.clear()
+    dashboards.log.propagate = True
     dashboards.initialize([])
     dashboards.start()
-
-
-def log_file(data: Path) -> Path:
-    """Where the server writes what happened."""
-    return data / "logs" / "serve.log"
 
 
 def _configuration(data: Path) -> Config:
@@ -232,9 +277,8 @@ def _configuration(data: Path) -> Config:
         "@voila-dashboards/widgets-manager8",
         "anywidget",
     ]
-    config.PasswordIdentityProvider.allow_password_change = False
     config.KernelManager.transport = "ipc"
-    # a closed tab cannot end its kernel (its farewell fails the XSRF check), so idle ones are ended here
+    # a tab that was closed says farewell; one whose machine went to sleep does not
     config.AsyncMappingKernelManager.cull_idle_timeout = _CULL_AFTER_S
     config.AsyncMappingKernelManager.cull_interval = _CULL_EVERY_S
     config.AsyncMappingKernelManager.cull_connected = False
@@ -254,20 +298,6 @@ def _free_port() -> int:
     with socket.socket() as probe:
         probe.bind(("127.0.0.1", 0))
         return int(probe.getsockname()[1])
-
-
-def _log_to(file: Path, log: logging.Logger) -> None:
-    """Everything goes to the file: the terminal keeps the one line with the address."""
-    file.parent.mkdir(parents=True, exist_ok=True)
-    handler = logging.handlers.RotatingFileHandler(file, maxBytes=1_000_000, backupCount=3, encoding="utf-8")
-    handler.setFormatter(logging.Formatter("%(asctime)s %(levelname)s %(name)s: %(message)s"))
-    handler.setLevel(logging.INFO)
-    root = logging.getLogger()
-    root.addHandler(handler)
-    root.setLevel(logging.INFO)
-    logging.getLogger("tornado.access").setLevel(logging.WARNING)  # addresses hold the token
-    log.handlers.clear()
-    log.propagate = True
 
 
 def _laboratory(data: Path) -> Party:

@@ -18,6 +18,7 @@ from labkit.bench.about import Party
 from labkit.messages import sentence
 from labkit.panels.browser import source
 from labkit.panels.heartbeat import Heartbeat
+from labkit.panels.inward import INWARD
 from labkit.panels.pages import address, pages
 from labkit.panels.theme import ThemeSwitch
 from labkit.panels.visitor import base_url, in_dashboard
@@ -31,6 +32,9 @@ LOCAL_RULES: Final = "Local rules and the laboratory’s accredited procedures c
 _NOBODY: Final = ("Choose who you are", "")
 
 Widget = TypeVar("Widget", bound=W.DOMWidget)
+
+if in_dashboard():
+    INWARD.stand()  # before the first widget is made
 
 _STYLE_SHEETS: Final = ("css/tokens.css", "css/worksheet.css", "css/widgets.css")
 
@@ -130,6 +134,8 @@ class Section:
     root : VBox
     number : HTML
         The number and the mark; changed by `say_mark`.
+    heading : HTML
+        The title; changed by `say_title`.
     notes, body : VBox
         The margin and the work column; their ``children`` belong to the page.
     """
@@ -138,6 +144,7 @@ class Section:
     title: str
     root: W.VBox
     number: W.HTML
+    heading: W.HTML
     notes: W.VBox
     body: W.VBox
 
@@ -164,11 +171,15 @@ def section(
     notes, body : iterable of Widget
     """
     number = html(_number(no, state, words), "lk-no")
-    heading = html(f"<h2>{escape(title)}</h2>", "lk-h")
+    heading = html(_title(title), "lk-h")
     margin = rows(notes, "lk-notes")
     work = rows(body, "lk-body")
     root = rows([number, heading, margin, work], "lk-sect")
-    return Section(no, title, root, number, margin, work)
+    return Section(no, title, root, number, heading, margin, work)
+
+
+def _title(title: str) -> str:
+    return f"<h2>{escape(title)}</h2>"
 
 
 def _number(no: int, state: State, words: str) -> str:
@@ -199,6 +210,8 @@ class Page:
         Changed by the ``say_…`` functions.
     states : dict of int to State
         The mark of each section, for the contents.
+    titles : dict of int to str
+        Of sections whose title is another one now.
     """
 
     root: W.VBox
@@ -212,7 +225,9 @@ class Page:
     strip: W.HTML
     contents: W.HTML
     cells: W.HTML
+    heading: W.HTML
     states: dict[int, State]
+    titles: dict[int, str]
 
 
 def page(
@@ -223,9 +238,9 @@ def page(
     *,
     with_strip: bool = True,
     door: W.Widget | None = None,
+    under_title: Sequence[W.Widget] = (),
 ) -> Page:
     """
-    heading: W.HTML
     A page: cover, banners, strip, head, sections, foot.
 
     Parameters
@@ -238,8 +253,9 @@ def page(
     with_strip : bool
         Bench and Signed records have none.
     door : widget, optional
-    under_title: Sequence[W.Widget] = (),
         Where a person signs in; it stands under the banner.
+    under_title : sequence of widget
+        What stands in the head, under heading and cells.
     """
     heartbeat, theme = Heartbeat(), ThemeSwitch()
     person = W.Dropdown(options=[_NOBODY], value="")
@@ -255,8 +271,6 @@ def page(
     heading = html(_heading(title, intro), "lk-title-text")
     body = rows([bar([heading, cells], "lk-title"), *under_title], "lk-body")
     head = rows([rows([contents], "lk-notes"), body], "lk-head")
-    under_title : sequence of widget
-        What stands in the head, under heading and cells.
     leaf = rows([head, *(each.root for each in sections)], "lk-leaf")
     inside = [
         *_styles(),
@@ -280,10 +294,14 @@ def page(
         strip,
         contents,
         cells,
+        heading,
         states,
+        {},
     )
     say_laboratory(made, Party())
     _say_contents(made)
+    INWARD.who = lambda: str(person.value)
+    INWARD.say = lambda text: say_banner(made, text)
     return made
 
 
@@ -294,7 +312,6 @@ def say_laboratory(frame: Page, laboratory: Party) -> None:
     say(frame.owner, f'<div class="lk-owner">{inside}</div>')
 
 
-        heading,
 def say_people(frame: Page, names: Sequence[str], chosen: str = "") -> None:
     """Who can be chosen on the cover, and who is."""
     frame.person.options = [_NOBODY, *((name, name) for name in names)]
@@ -306,6 +323,14 @@ def say_mark(frame: Page, no: int, state: State, words: str) -> None:
     found = next(each for each in frame.sections if each.no == no)
     say(found.number, _number(no, state, words))
     frame.states[no] = state
+    _say_contents(frame)
+
+
+def say_title(frame: Page, no: int, title: str) -> None:
+    """The title of section `no`, over it and in the contents."""
+    found = next(each for each in frame.sections if each.no == no)
+    say(found.heading, _title(title))
+    frame.titles[no] = title
     _say_contents(frame)
 
 
@@ -328,6 +353,15 @@ def say_strip(frame: Page, cells: Iterable[tuple[str, str]], saved: tuple[str, s
     say(frame.strip, f"<dl>{shown}</dl>")
 
 
+def say_intro(frame: Page, title: str, intro: str) -> None:
+    """The heading, and the one sentence under it."""
+    say(frame.heading, _heading(title, intro))
+
+
+def _heading(title: str, intro: str) -> str:
+    return f'<h1>{escape(title)}</h1><p class="lk-lead">{escape(intro)}</p>'
+
+
 def say_cells(frame: Page, cells: Mapping[str, str]) -> None:
     """The printed cells beside the title: what it is, and what it says (both text)."""
     shown = "".join(f"<div><dt>{escape(what)}</dt><dd>{escape(says)}</dd></div>" for what, says in cells.items())
@@ -347,20 +381,11 @@ def say_banner(frame: Page, text: str = "", *, again: bool = False) -> None:
 
 def _say_contents(frame: Page) -> None:
     lines = "".join(
-        f'<li><a href="#s{each.no}"><i>{each.no}</i><b>{escape(each.title)}</b>'
+        f'<li><a href="#s{each.no}"><i>{each.no}</i><b>{escape(frame.titles.get(each.no, each.title))}</b>'
         f'<span class="lk-dot lk-{frame.states[each.no]}"></span></a></li>'
         for each in frame.sections
     )
     say(frame.contents, f'<ul class="lk-contents">{lines}</ul>')
-
-def say_intro(frame: Page, title: str, intro: str) -> None:
-    """The heading, and the one sentence under it."""
-    say(frame.heading, _heading(title, intro))
-
-
-def _heading(title: str, intro: str) -> str:
-    return f'<h1>{escape(title)}</h1><p class="lk-lead">{escape(intro)}</p>'
-
 
 
 def _tabs(current: str) -> str:

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import os
+import shlex
+import stat
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -10,10 +12,13 @@ from typing import Final
 
 from labkit.ledger import Actor, Bench, Person
 from labkit.ledger.attempts import before_passphrase, right_passphrase, wrong_passphrase
-from labkit.problems import BadInput
+from labkit.problems import BadInput, Caution, Problem
 
 HUB_USER: Final = "JUPYTERHUB_USER"
 """Set by a JupyterHub in front of the dashboards, which has asked who it is."""
+
+_PUBLIC: Final = ".pem"
+"""How a certificate's file ends; keys end otherwise."""
 
 
 def sign_in(data: Path, bench: Bench, name: str, passphrase: str) -> Actor:
@@ -70,6 +75,38 @@ def hub_person(bench: Bench) -> Actor | None:
         if account and account == person.account:
             return Actor(person.name, person.role, proven=True)
     return None
+
+
+def check_closed(data: Path) -> tuple[Caution, ...]:
+    """
+    Look who else on this machine can read a data folder, before it is served.
+
+    Returns
+    -------
+    tuple of Caution
+        ``serve.open_folder``, where others can look into the folder itself.
+
+    Raises
+    ------
+    Problem
+        ``serve.open_keys``: others can read a signing file or the authority's key.
+    """
+    if os.name != "posix":
+        return ()
+    folder = data / "identities"
+    keys = sorted(each for each in folder.iterdir() if each.suffix != _PUBLIC) if folder.is_dir() else []
+    open_keys = [each for each in keys if _others(each)]
+    if open_keys:
+        names = [str(each.relative_to(data)) for each in open_keys]
+        raise Problem("serve.open_keys", files=names, command=f"chmod -R go-rwx {shlex.quote(str(folder))}")
+    if _others(data):
+        return (Caution("serve.open_folder", {"folder": str(data), "command": f"chmod 700 {shlex.quote(str(data))}"}),)
+    return ()
+
+
+def _others(place: Path) -> int:
+    """What others than the owner may do with a file or a folder."""
+    return place.stat().st_mode & (stat.S_IRWXG | stat.S_IRWXO)
 
 
 def chosen(bench: Bench, name: str) -> Actor:

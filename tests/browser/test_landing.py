@@ -45,16 +45,6 @@ def test_unfinished_drafts_are_listed_with_their_address(page, served):
     assert link.get_attribute("href") == f"/voila/render/calibrate.ipynb?draft={draft_id}"
 
 
-def test_a_damaged_draft_is_said(page, served):
-    draft_id = new_id()
-    path = served.data / "drafts" / f"{draft_id}.json"
-    path.parent.mkdir(exist_ok=True)
-    path.write_text("{")
-    page.reload()
-    expect(page.locator(".lk-msg.lk-stop").filter(has_text=draft_id)).to_be_visible()
-    path.unlink()
-
-
 def test_the_theme_follows_the_system_until_one_is_chosen(new_context, served):
     context = new_context(color_scheme="dark")
     page = context.new_page()

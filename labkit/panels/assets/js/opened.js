@@ -1,0 +1,2 @@
+// All cells are in the page.
+window.voila_finish();
