@@ -6,10 +6,13 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
+import sqlalchemy as sa
+
 from labkit.ledger.bench_rows import KINDS, Subject, bench_of, subjects
 from labkit.ledger.chain import Writer, writing
 from labkit.ledger.people import MAY, SYSTEM, Actor
 from labkit.ledger.register import Bench
+from labkit.ledger.schema import ENTRY
 from labkit.ledger.store import open_store
 from labkit.ledger.versions import Version, current, history, newest, put
 from labkit.problems import BadInput, Problem
@@ -45,6 +48,18 @@ def history_of(data: Path, kind: str, name: str) -> tuple[Version, ...]:
     store = open_store(data)
     with store.reading() as connection:
         return tuple(history(connection, store.laboratory, kind, name))
+
+
+def reasons_of(data: Path, kind: str, name: str) -> dict[int, str]:
+    """The reason that was given for each state of a registered thing, by its revision; empty where none was needed."""
+    store = open_store(data)
+    with store.reading() as connection:
+        rows = connection.execute(
+            sa.select(ENTRY.c.revision, ENTRY.c.why).where(
+                ENTRY.c.laboratory == store.laboratory, ENTRY.c.kind == kind, ENTRY.c.subject == name
+            )
+        ).all()
+    return {row.revision: row.why for row in rows}
 
 
 def save_bench(data: Path, bench: Bench, who: Actor = SYSTEM, why: str = "") -> None:
@@ -109,7 +124,7 @@ def register(data: Path, kind: str, name: str, body: Mapping[str, Any], who: Act
         before = newest(writer.connection, writer.laboratory, kind, name)
         if before is not None and not why.strip():
             raise BadInput("register.no_reason", name=name)
-        order, leads = len(current(writer.connection, writer.laboratory, (kind,))), _leads(writer)
+        order, leads = next_order(writer, kind), _leads(writer)
         revision = _put(writer, Subject(kind, name, body), before, why, order)
         try:
             bench_of(current(writer.connection, writer.laboratory, KINDS))
@@ -188,6 +203,11 @@ def _somebody_left(writer: Writer, before: list[str]) -> None:
     """Nobody takes away the last person who could register another one."""
     if before and not _leads(writer):
         raise BadInput("register.last_one", name=before[0])
+
+
+def next_order(writer: Writer, kind: str) -> int:
+    """The place of a new thing of a kind: behind all that are registered."""
+    return 1 + max((each.body["order"] for each in current(writer.connection, writer.laboratory, (kind,))), default=-1)
 
 
 def must(writer: Writer, action: str) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
+from io import BytesIO
 from pathlib import Path
 from typing import Any, Final
 
@@ -14,7 +15,7 @@ from labkit.ledger.bench_rows import shim_subject
 from labkit.ledger.canonical import sha256
 from labkit.ledger.chain import Writer, writing
 from labkit.ledger.people import Actor
-from labkit.ledger.registering import must
+from labkit.ledger.registering import must, next_order
 from labkit.ledger.schema import FILE
 from labkit.ledger.signed import PDF, keep_file
 from labkit.ledger.store import open_store
@@ -89,10 +90,10 @@ def register_shims(
     with writing(data, who) as writer:
         must(writer, "register")
         digest = keep_file(writer, PDF, pdf) if pdf else ""
-        there = current(writer.connection, writer.laboratory, ("shim-set",))
-        before = next((each for each in there if each.subject == set_name), None)
+        before = newest(writer.connection, writer.laboratory, "shim-set", set_name)
         if before is None or before.body["state"] != "in use":
-            own = {"order": len(there) if before is None else before.body["order"], "state": "in use", "why": ""}
+            order = next_order(writer, "shim-set") if before is None else before.body["order"]
+            own = {"order": order, "state": "in use", "why": ""}
             put(writer, "shim-set", set_name, {"cautions": [], **own}, why=why)
         return sum(_register(writer, set_name, shim, why, digest) for shim in shims)
 
@@ -142,7 +143,7 @@ def kept_pdf(data: Path, digest: str) -> bytes:
 
 def must_be_pdf(content: bytes) -> None:
     """
-    Go on only with nothing, or with a PDF that is not too large.
+    Go on only with nothing, or with a PDF that can be opened, has a page and is not too large.
 
     Raises
     ------
@@ -152,8 +153,16 @@ def must_be_pdf(content: bytes) -> None:
     if len(content) > LARGEST_PDF:
         size = -(-len(content) // 1_000_000)
         raise BadInput("shim.pdf_too_large", size=size, limit=LARGEST_PDF // 1_000_000)
-    # a PDF begins so and ends so (ISO 32000-1, 7.5.2 and 7.5.5); a page that a portal sends in its place does not
-    if content and not (content[:5] == b"%PDF-" and b"%%EOF" in content[-1024:]):
+    if not content:
+        return
+    import pikepdf  # only here: most of those who read the ledger never open a PDF
+
+    try:
+        with pikepdf.open(BytesIO(content)) as pdf:
+            pages = len(pdf.pages)
+    except (pikepdf.PdfError, ValueError) as error:
+        raise BadInput("shim.not_a_pdf") from error
+    if not pages:
         raise BadInput("shim.not_a_pdf")
 
 
@@ -162,7 +171,7 @@ def _register(writer: Writer, set_name: str, shim: Shim, why: str, digest: str) 
     before = newest(writer.connection, writer.laboratory, "shim", name)
     body = {**shim.to_dict(), "set_name": set_name}
     if before is None:
-        own = {"order": len(current(writer.connection, writer.laboratory, ("shim",))), "state": "in use", "why": ""}
+        own = {"order": next_order(writer, "shim"), "state": "in use", "why": ""}
     else:
         own = {key: before.body[key] for key in ("order", "state", "why")}
         if {**body, **own} != dict(before.body) and not why.strip():

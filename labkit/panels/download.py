@@ -42,7 +42,7 @@ class Download(OneWay):
         The one button of its section that is filled.
     """
 
-    _esm = source("js/make.js", "js/download.js")
+    _esm = source("js/make.js", "js/save.js", "js/download.js")
 
     label = T.Unicode("Download").tag(sync=True)
     file_name = T.Unicode("file.bin").tag(sync=True)
@@ -67,5 +67,10 @@ class Download(OneWay):
         except Exception:
             self.send(answer | {"type": "refused", "text": report(f"in the download of {self.file_name}")})
         else:
-            kind = _TYPES.get(self.file_name.rpartition(".")[2].lower(), "application/octet-stream")
-            self.send(answer | {"type": "file", "name": self.file_name, "kind": kind}, buffers=[made])
+            self.send(answer | file_message(self.file_name), buffers=[made])
+
+
+def file_message(name: str) -> dict[str, str]:
+    """What goes with the bytes of a file to a script that saves it."""
+    kind = _TYPES.get(name.rpartition(".")[2].lower(), "application/octet-stream")
+    return {"type": "file", "name": name, "kind": kind}

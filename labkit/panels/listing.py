@@ -9,6 +9,7 @@ from typing import Any
 import traitlets as T
 
 from labkit.panels.browser import OneWay, source, words
+from labkit.panels.download import file_message
 
 
 @dataclass(frozen=True)
@@ -82,7 +83,7 @@ class Listing(OneWay):
         How many rows are shown until a person asks for all of them.
     """
 
-    _esm = source("js/make.js", "js/listing.js")
+    _esm = source("js/make.js", "js/save.js", "js/listing.js")
     _css = source("css/listing.css")
 
     name = T.Unicode("").tag(sync=True)
@@ -104,6 +105,10 @@ class Listing(OneWay):
         if shown != self.rows:
             self.rows = shown
         self.layout.display = "" if shown else "none"
+
+    def give(self, name: str, content: bytes) -> None:
+        """Have the browser save a file, as the answer to a press."""
+        self.send(file_message(name), buffers=[content])
 
     def _receive(self, _widget: object, content: Mapping[str, Any], _buffers: object) -> None:
         match content:

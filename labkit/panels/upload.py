@@ -40,12 +40,16 @@ class Upload(OneWay):
 
     limit_mb = T.Int(10, min=1).tag(sync=True)
     endings: T.List[str] = T.List(list(ENDINGS)).tag(sync=True)
+    kinds = T.Unicode("", help="The endings, as a person reads them.").tag(sync=True)
+    with_cells = T.Bool(True, help="Whether cells can be pasted, besides a file.").tag(sync=True)
     words: T.Dict[str, str] = T.Dict().tag(sync=True)
 
     def __init__(
         self, on_cells: Callable[[str], str | None], on_file: Callable[[str, bytes], str | None], **traits: Any
     ) -> None:
         super().__init__(words=words("upload"), **traits)
+        *most, last = [ending.removeprefix(".").upper() for ending in self.endings]
+        self.kinds = f"{', '.join(most)} or {last}" if most else last
         self._on_cells, self._on_file = on_cells, on_file
         self.on_msg(self._receive)
 
@@ -64,8 +68,8 @@ class Upload(OneWay):
         # the browser checked both; but it need not have been our script that sent this
         if len(data) > self.limit_mb * _BYTES_PER_MB:
             raise Problem("upload.too_large", size=-(-len(data) // _BYTES_PER_MB), limit=self.limit_mb)
-        if not name.lower().endswith(ENDINGS):
-            raise Problem("upload.kind", name=name)
+        if not name.lower().endswith(tuple(self.endings)):
+            raise Problem("upload.kind", name=name, kinds=self.kinds)
         return self._on_file(name, data)
 
     def _answer(self, content: Mapping[str, Any], take: Callable[[], str | None]) -> None:

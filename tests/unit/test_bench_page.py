@@ -19,7 +19,8 @@ from labkit.panels.bench.timeline import timeline
 from labkit.problems import BadInput, Problem, Reason
 from labkit.sheet.identity import make_authority, make_signer
 from labkit.workflow import bench_due
-from labkit.workflow.bench import SIGNED_OUT_AFTER_S, BenchPage, approvers
+from labkit.workflow.bench import BenchPage, approvers
+from labkit.workflow.ledger_page import SIGNED_OUT_AFTER_S
 from labkit.workflow.bench_drafts import standing_of
 from labkit.workflow.bench_due import Due, due, months_after
 from labkit.workflow.worker import Worker

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from dataclasses import replace
 from datetime import date
+from io import BytesIO
 from pathlib import Path
 
+import pikepdf
 import pytest
 
 from labkit import ledger
@@ -18,7 +20,18 @@ TECHNICIAN = Actor("M. Okonjo", "technician")
 COLLEAGUE = Actor("D. Abara", "technician", proven=True)
 ENGINEER = Actor("R. Halloran", "engineer", proven=True)
 UNPROVEN = Actor("R. Halloran", "engineer")
-PDF = b"%PDF-1.7\n1 0 obj\n%%EOF\n"
+
+
+def a_pdf(**options: object) -> bytes:
+    """A PDF of one empty page."""
+    made = pikepdf.new()
+    made.add_blank_page()
+    out = BytesIO()
+    made.save(out, **options)
+    return out.getvalue()
+
+
+PDF = a_pdf()
 
 
 @pytest.fixture
@@ -270,7 +283,8 @@ def test_a_set_is_registered_whole_or_not_at_all(data: Path) -> None:
     ("content", "expected"),
     [
         (b"<html>not found</html>", "shim.not_a_pdf"),
-        (b"%PDF-1.7 cut off", "shim.not_a_pdf"),
+        (PDF[: len(PDF) // 4], "shim.not_a_pdf"),
+        (a_pdf(encryption=pikepdf.Encryption(owner="a", user="b")), "shim.not_a_pdf"),
         (b"%PDF-1.7" + bytes(10_000_000), "shim.pdf_too_large"),
     ],
 )

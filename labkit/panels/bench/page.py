@@ -22,6 +22,7 @@ from labkit.paths import data_folder
 from labkit.problems import Problem
 from labkit.workflow.bench import BenchPage
 from labkit.workflow.clock import day_and_time
+from labkit.workflow.ledger_page import LedgerPage
 
 TITLE: Final = "Bench"
 
@@ -52,7 +53,7 @@ class BenchView:
         guard = self._guard
         self.door = SignIn(page, guard)
         self.waiting = WaitingSection(page, guard)
-        self.register = RegisterSection(page, guard, self.door.signed_in)
+        self.register = RegisterSection(page, guard, self.door)
         self.due = DueSection(page, guard, self.register.open)
         self.unfinished = UnfinishedSection(
             page, guard, lambda says, then: self.door.signed_in("take over", says, then)
@@ -132,7 +133,7 @@ class BenchView:
                 shell.say_banner(self.frame, report("while the ledger was checked"))
 
 
-def chain_words(page: BenchPage) -> str:
+def chain_words(page: LedgerPage) -> str:
     """How long the chain is, and what is known of it; nothing is said of entries that nobody has walked."""
     entries = _grouped(page.head.entries)
     if page.chain is None:

@@ -7,7 +7,7 @@ from functools import partial
 
 import ipywidgets as W
 
-from labkit.ledger import Version, history_of
+from labkit.ledger import Version, history_of, reasons_of
 from labkit.messages import sentence
 from labkit.panels import shell
 from labkit.panels.answer import Answer
@@ -196,17 +196,12 @@ class RecordForm:
 
     def _history(self) -> str:
         page = self._page
-        states = history_of(page.data, self.kind, self.name)
+        reasons = reasons_of(page.data, self.kind, self.name)
         lines = []
-        for each in reversed(states):
-            why = each.body.get("why") if each.body["state"] != "in use" else ""
-            said = (
-                "Registered"
-                if each.revision == 1
-                else "Changed"
-                if each.body["state"] == "in use"
-                else str(each.body["state"]).capitalize()
-            )
+        for each in reversed(history_of(page.data, self.kind, self.name)):
+            state = str(each.body["state"])
+            said = "Registered" if each.revision == 1 else "Changed" if state == "in use" else state.capitalize()
+            why = reasons.get(each.revision, "")
             about = f"{said} by {each.who}, {when(each.at, page.bench.zone, page.now)}{f': {why}' if why else ''}"
             lines.append(f"<li>{shell.escape(about)}</li>")
         notes = "".join(

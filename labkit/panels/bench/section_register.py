@@ -9,7 +9,9 @@ import ipywidgets as W
 from labkit.messages import sentence
 from labkit.panels import shell
 from labkit.panels.ask import Ask
-from labkit.panels.bench.record import RecordForm, SignedIn
+from labkit.panels.bench.record import RecordForm
+from labkit.panels.bench.shim_set import ShimSetPart
+from labkit.panels.bench.sign_in import SignIn
 from labkit.panels.bench.tables import SHOWN, rows_of
 from labkit.panels.bench.words import counted
 from labkit.panels.guard import Guard
@@ -30,16 +32,16 @@ class RegisterSection:
     ----------
     page : BenchPage
     guard : callable
-    signed_in : callable
-        `labkit.panels.bench.sign_in.SignIn.signed_in`.
+    door : SignIn
     """
 
-    def __init__(self, page: BenchPage, guard: Guard, signed_in: SignedIn) -> None:
-        self._page = page
-        self.record = RecordForm(page, guard, signed_in)
+    def __init__(self, page: BenchPage, guard: Guard, door: SignIn) -> None:
+        self._page, self._door = page, door
+        self.record = RecordForm(page, guard, door.signed_in)
+        self.shims = ShimSetPart(page, guard, door)
         self._switch = W.ToggleButtons(options=list(SHOWN), value="Rigs")
         self._switch.observe(guard(lambda _: self._switched()), "value")
-        self._register = shell.button("Register a rig", guard(lambda _: self.record.open(self._kind)))
+        self._register = shell.button("Register a rig", guard(lambda _: self._open_one("")))
         self._empty = shell.html()
         self._begin = shell.button("Register a gauge", guard(lambda _: self.open("gauge")), main=True)
         self._list = Listing("Equipment register", SHOWN["Rigs"][1], guard(self._pressed), first=40)
@@ -56,6 +58,7 @@ class RegisterSection:
                 self._begin,
                 self._list,
                 self.record.root,
+                self.shims.root,
                 self._waits,
                 self._live,
                 self._ask.root,
@@ -82,6 +85,7 @@ class RegisterSection:
         shell.say(self._waits, _waits(page) if with_gauges else "")
         self._live.show(self._live_rows() if with_gauges else [])
         self.record.show()
+        self.shims.show()
         shell.say(self._notes, _margin(page))
 
     def open(self, kind: str, name: str = "") -> None:
@@ -89,16 +93,23 @@ class RegisterSection:
         word = next((word for word, shown in SHOWN.items() if shown[0] == kind), None)
         if word is not None:
             self._switch.value = word
-            self.record.open(kind, name)
+            self._open_one(name)
 
     def _switched(self) -> None:
         self._page.use()
         self.record.close()
+        self.shims.close()
         self.show()
 
     def _pressed(self, name: str, _button: str) -> None:
         self._page.use()
-        self.record.open(self._kind, name)
+        self._open_one(name)
+
+    def _open_one(self, name: str) -> None:
+        if self._kind == "shim-set":
+            self.shims.open(name)
+        else:
+            self.record.open(self._kind, name)
 
     def _live_rows(self) -> list[Row]:
         page = self._page
@@ -120,7 +131,14 @@ class RegisterSection:
         live = next((each for each in self._page.live if each.gauge == gauge), None)
         if live is not None:
             says = sentence("bench.free_gauge", {"gauge": gauge, "person": live.person or "–"})
-            self._ask.ask(says, "It is free", partial(self._page.release, gauge))
+            release = self._page.release
+            if self._page.who.name:
+                self._ask.ask(says, "It is free", partial(release, gauge))
+            else:
+                self._door.name_only(
+                    sentence("bench.who_frees"),
+                    lambda name: self._ask.ask(says, "It is free", lambda why: release(gauge, why, name)),
+                )
 
 
 def mark_of(page: BenchPage) -> tuple[str, str]:

@@ -16,6 +16,8 @@ class Listing {
     this.more = button("", "lk-btn lk-slim", () => this.showAll());
     this.root.append(this.table, this.more);
     el.append(this.root);
+    this.onMessage = (content, buffers) => content.type === "file" && save(content, buffers[0]);
+    model.on("msg:custom", this.onMessage);
     this.end = watch(model, ["name", "columns", "rows", "first"], () => this.show());
     this.show();
   }
@@ -106,6 +108,7 @@ class Listing {
   }
 
   dispose() {
+    this.model.off("msg:custom", this.onMessage);
     this.end();
     this.root.remove();
   }

@@ -17,12 +17,11 @@ class Upload {
     this.cells = make("textarea", "lk-in lk-full", "", { "aria-label": this.words.cells, placeholder: this.words.cells, spellcheck: "false" });
     this.input = make("input", "lk-sr", "", { type: "file", accept: this.model.get("endings").join(","), tabindex: "-1", "aria-hidden": "true" });
     const bar = make("div", "lk-bar");
-    const limits = make("span", "lk-help", sentence(this.words.drop, { limit: this.model.get("limit_mb") }));
-    bar.append(
-      button(this.words.take, "lk-btn", () => this.sendCells()),
-      button(this.words.choose, "lk-btn", () => this.input.click()),
-      limits,
-    );
+    const kinds = this.model.get("kinds");
+    const limits = make("span", "lk-help", sentence(this.words.drop, { limit: this.model.get("limit_mb"), kinds }));
+    const take = button(this.words.take, "lk-btn", () => this.sendCells());
+    bar.append(take, button(this.words.choose, "lk-btn", () => this.input.click()), limits);
+    take.hidden = this.cells.hidden = !this.model.get("with_cells");
     this.said = make("div", "", "", { role: "status" });
     this.root = make("div", "lk-upload");
     this.root.append(this.cells, bar, this.input, this.said);
@@ -76,7 +75,7 @@ class Upload {
     if (more.length) return this.words.several;
     if (file.size > limit * MB) return sentence(this.words.too_large, { size: Math.ceil(file.size / MB), limit });
     const known = this.model.get("endings").some((ending) => file.name.toLowerCase().endsWith(ending));
-    return known ? "" : sentence(this.words.kind, { name: file.name });
+    return known ? "" : sentence(this.words.kind, { name: file.name, kinds: this.model.get("kinds") });
   }
 
   send(message, name, buffers) {
