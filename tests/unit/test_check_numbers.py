@@ -8,9 +8,10 @@ from typing import Any
 
 import pytest
 
-from labkit.ledger import Actor, Wanted, check, find, in_force, new_id, search, sign_and_keep
+from labkit.ledger import Actor, Wanted, back_up, check, find, in_force, new_id, search, sign_and_keep
 from labkit.ledger.leans import leans_of
 from labkit.ledger.numbering import missing_numbers
+from labkit.ledger.restore import Asked, restore
 from labkit.problems import BadInput
 from tests.faults.test_chain import outside
 
@@ -146,3 +147,15 @@ def test_missing_numbers_are_those_that_were_given():
     kinds = {"0001": "calibration", "0003": "parts", "0001-01": "check", "0001-03": "check"}
     assert missing_numbers(3, kinds) == ["0002", "0001-02"]
     assert missing_numbers(1, {"0001x": "calibration", "0001-0x": "check", "0001": "check"}) == ["0001"]
+
+
+def test_the_number_of_a_check_that_a_restore_lost_is_not_given_again(ledger_folder, tmp_path):
+    """It was handed out; the next one has the number after it, and nothing counts as missing."""
+    certificate = calibrated(ledger_folder)
+    checked(ledger_folder, certificate)
+    backup = back_up(ledger_folder, tmp_path / "backup.zip", WHO)
+    assert checked(ledger_folder, certificate).number == "0001-02"
+    found = restore(ledger_folder, backup.file, WHO, Asked(replace=True, why="the disk was lost"))
+    assert found.skipped == ("0001-02",)
+    assert [checked(ledger_folder, certificate).number for _ in range(2)] == ["0001-03", "0001-04"]
+    assert check(ledger_folder).whole
