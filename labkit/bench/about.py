@@ -68,6 +68,8 @@ class About:
     remarks : tuple of str
     widen_reason : str
         Why the given uncertainties of shims and readings are too small, where χ² says so and the operator knows why.
+    replaces, replaced_why : str
+        The number of the certificate that this one replaces, and why; empty where it replaces none.
     """
 
     laboratory: Party = field(default_factory=Party)
@@ -92,6 +94,8 @@ class About:
     risk: float | None = None
     process_mm: tuple[float, float] | None = None
     widen_reason: str = ""
+    replaces: str = ""
+    replaced_why: str = ""
 
     def to_dict(self) -> dict[str, Any]:
         return asdict(self) | {"conditions": self.conditions.to_dict()}

@@ -90,7 +90,7 @@ def to_record(result: Calibration) -> dict[str, Any]:
             "fine_table": _fine_table(result),
             "cautions": [caution.to_dict() for caution in result.cautions],
         },
-        "printed": _printed(result),
+        "printed": printed(result),
     }
     plain: dict[str, Any] = json.loads(json.dumps(record, default=_plain, allow_nan=False))
     return plain
@@ -223,7 +223,7 @@ def _fine_table(result: Calibration) -> list[dict[str, float]]:
     return [{"thickness_mm": float(x[i]), "indication": float(indication[i]), "u_mm": float(u[i])} for i in range(FINE)]
 
 
-def _printed(result: Calibration) -> dict[str, Any]:
+def printed(result: Calibration) -> dict[str, Any]:
     """The numbers that a person reads, as strings: what recomputing is compared with."""
     return {
         "table": [

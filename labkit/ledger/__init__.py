@@ -34,7 +34,7 @@ from labkit.ledger.requests import (
     send_back,
     withdraw_request,
 )
-from labkit.ledger.search import Found, ResultLine, Wanted, search
+from labkit.ledger.search import Found, ResultLine, Wanted, replaced_by, search
 from labkit.ledger.shim_certificates import ShimCertificate, kept_pdf, register_shims, shim_certificates
 from labkit.ledger.signed import Entry, Place, find, in_force, record_sha256, sign_and_keep
 from labkit.ledger.versions import Version
@@ -94,6 +94,7 @@ __all__ = [
     "register",
     "register_shims",
     "release",
+    "replaced_by",
     "requests",
     "save_bench",
     "save_draft",

@@ -144,6 +144,21 @@ def replaced_by(data: Path, ids: Sequence[str]) -> dict[str, str]:
         return _replaced_by(connection, store.laboratory, ids)
 
 
+def numbers_of(data: Path, ids: Sequence[str]) -> dict[str, str]:
+    """The numbers of results, by id."""
+    store = open_store(data)
+    found: dict[str, str] = {}
+    with store.reading() as connection:
+        for start in range(0, len(ids), _AT_ONCE):
+            rows = connection.execute(
+                sa.select(RESULT.c.id, RESULT.c.number).where(
+                    RESULT.c.laboratory == store.laboratory, RESULT.c.id.in_(ids[start : start + _AT_ONCE])
+                )
+            )
+            found |= {row.id: row.number for row in rows}
+    return found
+
+
 def _line(row: sa.Row[Any], later: Mapping[str, str]) -> ResultLine:
     return ResultLine(**{str(key): value for key, value in row._mapping.items()}, replaced_by=later.get(row.id, ""))
 

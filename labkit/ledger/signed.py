@@ -14,6 +14,7 @@ from labkit.ledger.canonical import canonical, sha256
 from labkit.ledger.chain import Head, Writer, writing
 from labkit.ledger.drafts import write_draft
 from labkit.ledger.files import checked_id, checked_number, new_id
+from labkit.ledger.force import row_in_force
 from labkit.ledger.leans import Lean, leans_of
 from labkit.ledger.live import let_go_of_all
 from labkit.ledger.numbering import next_number, take_number
@@ -199,16 +200,18 @@ def find(data: Path, number_or_id: str) -> Entry:
         return _loaded(connection, store.laboratory, row)
 
 
-def in_force(data: Path, rig_name: str) -> Entry | None:
-    """The calibration signed last for the rig `rig_name`, or None where there is none."""
+def in_force(data: Path, rig_name: str, before: str = "") -> Entry | None:
+    """
+    The calibration in force for the rig `rig_name`, or None where there is none.
+
+    With `before`, the number of a certificate: the one that was in force when that was signed.
+    """
     store = open_store(data)
     with store.reading() as connection:
-        row = connection.execute(
-            sa.select(RESULT)
-            .where(RESULT.c.laboratory == store.laboratory, RESULT.c.rig == rig_name, RESULT.c.kind == "calibration")
-            .order_by(RESULT.c.place.desc())
-            .limit(1)
-        ).first()
+        place = 0
+        if before:
+            place = connection.execute(_one(store.laboratory, number=before)).one().place
+        row = row_in_force(connection, store.laboratory, rig_name, place)
         return _loaded(connection, store.laboratory, row) if row is not None else None
 
 

@@ -17,16 +17,26 @@ def base_url() -> str:
 
 
 def wanted_draft() -> str:
+    """The draft that the address asks for, or an empty string; see `wanted`."""
+    return wanted("draft")
+
+
+def wanted(what: str) -> str:
+    """What the address asks for, such as ``number=0117``; or an empty string. See `wanted_all`."""
+    return wanted_all().get(what, "")
+
+
+def wanted_all() -> dict[str, str]:
     """
-    The draft that the address asks for, or an empty string.
+    Everything that the address asks for, by name.
 
     Notes
     -----
-    In the dashboards this waits until there is a visitor. Call it last, when all widgets are made; and load
-    everything that changes with time after it.
+    In the dashboards this waits until there is a visitor, who is told of once: ask once. Call it last, when all widgets
+    are made; and load everything that changes with time after it.
     """
     if not in_dashboard():
-        return ""
+        return {}
     from voila.utils import get_query_string
 
-    return parse_qs(get_query_string() or "").get("draft", [""])[-1]
+    return {name: values[-1] for name, values in parse_qs(get_query_string() or "").items()}

@@ -138,6 +138,7 @@ def words_of_people(record: Record) -> Iterator[tuple[str, str]]:
     ):
         yield place, about[key]
     yield from (("the remarks", each) for each in about["remarks"])
+    yield "the reason why a certificate is replaced", about.get("replaced_why", "")
     conditions = about["conditions"]
     for line in (*conditions.get("own_lines", ()), *conditions.get("influences", ())):
         yield from (("the uncertainty budget", line[key]) for key in ("name", "how", "off") if key in line)
@@ -176,6 +177,8 @@ def _sections(record: Record) -> Iterator[Section]:
 def _facts(record: Record) -> Iterator[Fact]:
     about, found = record["inputs"]["about"], record["results"]
     conditions, options = about["conditions"], record["inputs"]["options"]
+    if about.get("replaces"):
+        yield Fact("Replaces", f"Certificate {about['replaces']}: {about['replaced_why']}")
     yield Fact("Rig", about["rig"]["name"] or NOT_STATED)
     for part in ("gauge", "probe", "tip", "target"):
         yield Fact(part.capitalize(), part_words(about["rig"][part]))

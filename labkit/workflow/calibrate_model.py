@@ -328,8 +328,13 @@ class CalibrateModel(ReadingsPage):
 
     def _with_remarks(self, result: Calibration) -> Calibration:
         """The result with what the page adds to the sheet; itself where nothing was added since."""
-        said = tuple(remarks(self, result.verdict))
-        return result if said == result.about.remarks else replace(result, about=replace(result.about, remarks=said))
+        about = replace(
+            result.about,
+            remarks=tuple(remarks(self, result.verdict)),
+            replaces=self.replaces,
+            replaced_why=self.replaced_why,
+        )
+        return result if about == result.about else replace(result, about=about)
 
     def _look_up_in_force(self, pinned: str | None = None) -> None:
         """The certificate in force now, or the one that was (empty: none) when as found was read."""

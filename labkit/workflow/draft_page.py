@@ -66,6 +66,9 @@ class DraftPage(T.HasTraits):
     revision: int
     person: str
     begun: str
+    replaces: str
+    """The number of the certificate that this one is to replace; empty where it replaces none."""
+    replaced_why: str
     bench: Bench
 
     def __init__(self, data: Path, now: Callable[[], str]) -> None:
@@ -86,6 +89,8 @@ class DraftPage(T.HasTraits):
             "owner": self.owner,
             "begun": self.begun,
             "number": self.number,
+            "replaces": self.replaces,
+            "reason": self.replaced_why,
         }
 
     @property
@@ -114,6 +119,7 @@ class DraftPage(T.HasTraits):
         self._owner = kept.text("owner")
         self.begun = kept.time("begun") or self._now()
         self.number = kept.text("number")
+        self.replaces, self.replaced_why = kept.text("replaces"), kept.text("reason")
         self.saved = kept.time("saved")
         self.not_saved_since, self.problem, self.fault = "", None, None
         self.read_only = bool(self.number)
@@ -225,7 +231,12 @@ class DraftPage(T.HasTraits):
             who = replace(self.who, proven=True)
             with one_try(self.data, self.person):
                 entry = ledger.sign_and_keep(
-                    self.data, record, lambda place: make_pdf(record, place, p12, passphrase), who
+                    self.data,
+                    record,
+                    lambda place: make_pdf(record, place, p12, passphrase),
+                    who,
+                    replaces=self.replaces,
+                    reason=self.replaced_why,
                 )
         except OSError as error:
             raise Problem("page.cannot_keep", why=error.strerror or str(error)) from error

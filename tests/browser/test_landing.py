@@ -24,7 +24,7 @@ def status_of(url):
 
 def test_it_lists_the_workbooks_that_exist(page, served):
     expect(page).to_have_title("Larkfield Closures")
-    assert page.locator(".lk-lines a").all_inner_texts() == ["Calibrate"]
+    assert page.locator(".lk-lines a").all_inner_texts() == ["Bench", "Calibrate", "Signed records"]
     expect(page.get_by_text("Moulding Laboratory").first).to_be_visible()
     expect(page.get_by_text("Keep it away from pacemakers")).to_be_visible()
     expect(page.locator(".lk-foot")).to_have_text("Local rules and the laboratory’s accredited procedures come first.")

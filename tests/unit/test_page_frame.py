@@ -205,7 +205,7 @@ def test_what_comes_with_the_package_is_found_in_a_wheel_too(monkeypatch, tmp_pa
 
 
 def test_only_pages_that_exist_are_named():
-    assert [page.name for page in pages()] == ["Bench", "Calibrate"]
+    assert [page.name for page in pages()] == ["Bench", "Calibrate", "Signed records"]
     assert address(pages()[1], "/lab/", "a&b") == "/lab/voila/render/calibrate.ipynb?draft=a%26b"
 
 

@@ -1,0 +1,135 @@
+"""Looking at a certificate: its pages as pictures, whether it is genuine, and whether its numbers recompute."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Final, Literal
+
+from labkit.ledger import ResultLine, record_sha256
+from labkit.ledger.search import known_pdf
+from labkit.ledger.standing import entry_of
+from labkit.problems import BadInput, Finding, Reason
+from labkit.sheet.picture import picture
+from labkit.sheet.recompute import Recomputed, recompute
+from labkit.sheet.verify import Verdict, trusted_here, verify
+
+State = Literal["ok", "watch", "stop"]
+
+LARGEST_MB: Final = 10
+"""Of a file from elsewhere."""
+
+
+@dataclass(frozen=True)
+class Judged:
+    """
+    What verifying a PDF found.
+
+    Attributes
+    ----------
+    verdict : Verdict or None
+        None where the file is no PDF that could be read.
+    recomputed : Recomputed or None
+        Only of a genuine one.
+    state : str
+        The mark that goes with `says`.
+    says : Finding
+        The verdict in words.
+    known : ResultLine or None
+        The result of this ledger whose certificate is this very file.
+    """
+
+    verdict: Verdict | None
+    recomputed: Recomputed | None
+    state: State
+    says: Finding
+    known: ResultLine | None = None
+
+
+@dataclass(frozen=True)
+class Proof:
+    """
+    What was found about a certificate of the ledger.
+
+    Attributes
+    ----------
+    judged : Judged
+    entry : int or None
+        Of the chain, by which it was kept.
+    same_data : bool
+        Whether the data in the PDF are those of the ledger.
+    """
+
+    judged: Judged
+    entry: int | None
+    same_data: bool
+
+
+@dataclass(frozen=True)
+class Shown:
+    """A page of a certificate as a PNG, and how many pages there are."""
+
+    png: bytes
+    page: int
+    pages: int
+
+
+def draw(pdf: bytes, page: int) -> Shown:
+    """Draw a page of a certificate; no model is touched."""
+    png, pages = picture(pdf, page)
+    return Shown(png, page, pages)
+
+
+def prove(data: Path, result_id: str, pdf: bytes, record_hash: str) -> Proof:
+    """
+    Verify a certificate of the ledger; no model is touched.
+
+    Parameters
+    ----------
+    data : Path
+    result_id : str
+    pdf : bytes
+    record_hash : str
+        SHA-256 of the record in the ledger.
+    """
+    judged = judge(pdf, trusted_here(data))
+    inside = judged.verdict.record if judged.verdict is not None else None
+    same = inside is None or record_sha256(inside) == record_hash
+    return Proof(judged, entry_of(data, result_id), same)
+
+
+def judge_file(data: Path, pdf: bytes) -> Judged:
+    """A file from elsewhere, and whether the ledger knows this very file. Nothing of it is kept, drawn or run."""
+    try:
+        found = judge(pdf, trusted_here(data))
+    except BadInput as problem:
+        return Judged(None, None, "stop", problem.fault)
+    return Judged(found.verdict, found.recomputed, found.state, found.says, known_pdf(data, pdf))
+
+
+def judge(pdf: bytes, trust: Sequence[bytes | Path]) -> Judged:
+    """
+    Who signed a PDF, whether it is as it was signed, and whether its numbers recompute.
+
+    Raises
+    ------
+    BadInput
+        It cannot be read.
+    """
+    verdict = verify(pdf, trust)
+    if verdict.verdict != "genuine":
+        state: State = "watch" if verdict.verdict in _DOUBTFUL else "stop"
+        return Judged(verdict, None, state, verdict.reason)
+    if verdict.note is not None or verdict.record is None:
+        return Judged(verdict, None, "watch", verdict.note or verdict.reason)
+    found = recompute(verdict.record)
+    if found.why_not is not None:
+        return Judged(verdict, found, "watch", Reason("records.not_recomputed", {"why": str(found.why_not)}))
+    if found.whole:
+        return Judged(verdict, found, "ok", Reason("records.recomputes"))
+    params = {"wrong": found.of - found.agree, "of": found.of}
+    return Judged(verdict, found, "stop", Reason("records.some_do_not", params))
+
+
+_DOUBTFUL: Final = ("intact, signer not known here", "made by a newer labkit")
