@@ -171,6 +171,12 @@ def _finished() -> str:
         return json.dumps(page.get_state() | {"revision": 0})
 
 
+def finished_state() -> dict[str, Any]:
+    """The draft of a page on which everything is read."""
+    found: dict[str, Any] = json.loads(_finished())
+    return found
+
+
 def finished_page(data: Path, worker: Worker | None = None) -> CalibratePage:
     """A page on which everything is read and nothing stands in the way of signing."""
-    return new_page(demo_folder(data), json.loads(_finished()), worker)
+    return new_page(demo_folder(data), finished_state(), worker)

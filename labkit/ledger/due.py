@@ -7,6 +7,7 @@ from pathlib import Path
 
 import sqlalchemy as sa
 
+from labkit.ledger.force import first_of, row_in_force
 from labkit.ledger.schema import RESULT
 from labkit.ledger.store import open_store
 
@@ -21,7 +22,7 @@ class LastCalibration:
     rig, number, id, signer, decision, says : str
         `says` is the largest U as it was printed.
     signed : str
-        UTC, ISO 8601 with Z.
+        UTC, ISO 8601 with Z; of a certificate that replaces another, when the first one was signed.
     """
 
     rig: str
@@ -38,7 +39,19 @@ def last_calibrations(data: Path) -> dict[str, LastCalibration]:
     store = open_store(data)
     mine = (RESULT.c.laboratory == store.laboratory) & (RESULT.c.kind == "calibration")
     newest = sa.select(sa.func.max(RESULT.c.place)).where(mine).group_by(RESULT.c.rig)
-    columns = [RESULT.c[name] for name in LastCalibration.__dataclass_fields__]
     with store.reading() as connection:
-        rows = connection.execute(sa.select(*columns).where(mine, RESULT.c.place.in_(newest))).all()
-    return {row.rig: LastCalibration(*row) for row in rows}
+        rows = connection.execute(sa.select(RESULT).where(mine, RESULT.c.place.in_(newest))).all()
+        replaced = connection.execute(
+            sa.select(RESULT.c.replaces).where(mine, RESULT.c.replaces.in_([row.id for row in rows]))
+        ).scalars()
+        gone = set(replaced)
+        found: dict[str, LastCalibration] = {}
+        for newest_row in rows:
+            changed = newest_row.replaces or newest_row.id in gone
+            row = row_in_force(connection, store.laboratory, newest_row.rig) if changed else newest_row
+            if row is not None:
+                values = {name: getattr(row, name) for name in LastCalibration.__dataclass_fields__}
+                # putting a certificate right is no calibration: the day from which the next is due stays
+                signed = first_of(connection, store.laboratory, row).signed
+                found[row.rig] = LastCalibration(**values | {"signed": signed})
+    return found

@@ -32,7 +32,7 @@ def row_in_force(connection: sa.Connection, laboratory: str, rig: str, before: i
         later = sa.select(RESULT.c.id).where(RESULT.c.laboratory == laboratory, RESULT.c.replaces == row.id, *until)
         if connection.execute(later).first() is not None:
             continue
-        place = _first_place(connection, laboratory, row)
+        place = int(first_of(connection, laboratory, row).place)
         if place > stands:
             found, stands = row, place
         if not row.replaces:
@@ -40,14 +40,10 @@ def row_in_force(connection: sa.Connection, laboratory: str, rig: str, before: i
     return found
 
 
-def _first_place(connection: sa.Connection, laboratory: str, row: sa.Row[Any]) -> int:
-    """The place of the certificate that the replacing began with."""
-    place, replaces = int(row.place), row.replaces
-    while replaces:
-        before = connection.execute(
-            sa.select(RESULT.c.place, RESULT.c.replaces).where(
-                RESULT.c.laboratory == laboratory, RESULT.c.id == replaces
-            )
+def first_of(connection: sa.Connection, laboratory: str, row: sa.Row[Any]) -> sa.Row[Any]:
+    """The certificate that the replacing began with, of which `row` is the last: its day is that of the calibration."""
+    while row.replaces:
+        row = connection.execute(
+            sa.select(RESULT).where(RESULT.c.laboratory == laboratory, RESULT.c.id == row.replaces)
         ).one()
-        place, replaces = before.place, before.replaces
-    return place
+    return row

@@ -10,6 +10,7 @@ import sqlalchemy as sa
 from labkit.ledger.backups import skipped_numbers
 from labkit.ledger.canonical import canonical, sha256
 from labkit.ledger.chain import Writer
+from labkit.ledger.force import row_in_force
 from labkit.ledger.schema import LEAN, RESULT
 from labkit.problems import BadInput
 
@@ -107,12 +108,8 @@ def _certificate(writer: Writer, record: Mapping[str, Any]) -> sa.Row[Any]:
     row = writer.connection.execute(sa.select(RESULT).where(mine, RESULT.c.number == number)).first()
     if row is None or row.record_sha256 != sha256(canonical(held.get("record") or {})):
         raise BadInput("ledger.no_certificate", number=number)
-    newest = writer.connection.execute(
-        sa.select(RESULT.c.number)
-        .where(mine, RESULT.c.kind == "calibration", RESULT.c.rig == row.rig)
-        .order_by(RESULT.c.place.desc())
-        .limit(1)
-    ).scalar()
-    if newest != number:
-        raise BadInput("ledger.not_in_force", number=number, rig=row.rig, newer=newest)
+    newest = row_in_force(writer.connection, writer.laboratory, row.rig)
+    if newest is None or newest.number != number:
+        newer = newest.number if newest is not None else "–"
+        raise BadInput("ledger.not_in_force", number=number, rig=row.rig, newer=newer)
     return row

@@ -76,6 +76,7 @@ class Pack:
         """A file more; `BadInput`, ``records.too_much``, where that would be too much."""
         self._size += len(content)
         if self._size > MOST_MB * 1_000_000:
+            self._zip.close()
             raise BadInput("records.too_much", limit=MOST_MB)
         # certificates are packed already, and hardly get smaller
         how = zipfile.ZIP_STORED if name.endswith(".pdf") else zipfile.ZIP_DEFLATED

@@ -14,6 +14,8 @@ from labkit.ledger import (
     ask,
     chain,
     find,
+    in_force,
+    last_calibrations,
     new_id,
     register_shims,
     save_bench,
@@ -25,6 +27,7 @@ from labkit.ledger.demo import demo_bench
 from labkit.ledger.leaning import leaning_on
 from labkit.ledger.search import Wanted, known_pdf, search
 from labkit.problems import BadInput
+from tests.sheets import small_sheet
 
 OKONJO = Actor("M. Okonjo", "technician", proven=True)
 ENGINEER = Actor("R. Halloran", "engineer", proven=True)
@@ -135,7 +138,7 @@ def test_behind_a_result_stands_what_was_registered_on_that_day(ledger_folder: P
     data = ledger_folder
     save_bench(data, demo_bench())
     old = demo_bench().shim_set("Brass set A")["A-4"]
-    pdf, later_pdf = b"%PDF-1.7 certificate of 2026 %%EOF", b"%PDF-1.7 certificate of 2027 %%EOF"
+    pdf, later_pdf = small_sheet("2026"), small_sheet("2027")
     register_shims(data, "Brass set A", [old], ENGINEER, "handed in", pdf)
     found = record()
     save_draft(data, {"id": found["id"], "page": "calibrate", "person": OKONJO.name, "owner": OKONJO.name}, OKONJO)
@@ -158,6 +161,34 @@ def test_behind_a_result_stands_what_was_registered_on_that_day(ledger_folder: P
         assert entry in said
     assert ("approved", "approval") in said and ("recertified", "shim") not in said
     assert [each["seq"] for each in everything.entries] == sorted({each["seq"] for each in everything.entries})
+
+
+def test_a_certificate_put_right_later_does_not_overtake_the_calibrations_since(ledger_folder: Path) -> None:
+    data = ledger_folder
+    for _ in range(3):
+        sign(data, record())
+
+    def now(before: str = "") -> str:
+        found = in_force(data, "Rig 2", before)
+        if not before:
+            listed = last_calibrations(data).get("Rig 2")
+            assert (listed.number if listed else "") == (found.number if found else "")
+        return found.number if found is not None else ""
+
+    assert now() == "0003"
+    sign(data, record(), ENGINEER, replaces="0001", reason="wrong customer")
+    assert now() == "0003", "0004 stands where 0001 stood"
+    sign(data, record(), ENGINEER, replaces="0003", reason="wrong customer")
+    assert now() == "0005"
+    assert last_calibrations(data)["Rig 2"].signed == find(data, "0003").kept, "the calibration was on that day"
+    sign(data, record(), ENGINEER, replaces="0004", reason="wrong order")
+    assert now() == "0005"
+    sign(data, record("Rig 3"), ENGINEER, replaces="0005", reason="it was Rig 3")
+    assert now() == "0002", "what took its place is of another rig"
+    assert in_force(data, "Rig 3").number == "0007"  # type: ignore[union-attr]
+    assert [now(f"{n:04d}") for n in range(1, 7)] == ["", "0001", "0002", "0003", "0003", "0005"]
+    sign(data, record())
+    assert now() == "0008"
 
 
 def test_what_was_not_registered_is_none_and_a_damaged_certificate_is_not_handed_out(ledger_folder: Path) -> None:
