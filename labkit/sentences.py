@@ -1333,7 +1333,7 @@ SENTENCES: Final[dict[str, str]] = {
     "restore.not_whole": "The ledger in the backup is not whole: {why}.",
     "restore.not_whole.hint": "Take the backup before. Nothing was changed.",
     "restore.no_room": "There is no room for it: {needed} MB are needed, {there} MB are free.",
-    "restore.would_lose": "The backup lacks {entries} entries of the ledger that is there, the last one of {at} by {who}. Signed results that it lacks: {numbers}.",
+    "restore.would_lose": "Entries of the ledger that is there which the backup lacks: {entries}, the last one of {at} by {who}. Signed results that it lacks: {numbers}.",
     "restore.would_lose.hint": "Nothing was changed. If they are to be given up, add --replace and --why with the reason; the ledger that is there is kept beside.",
     "restore.damaged": "The ledger that is there is damaged ({why}), and what the backup lacks of it cannot be told.",
     "restore.damaged.hint": "To replace it, add --replace and --why with the reason, and --last-number with the number of the last certificate that was handed out.",

@@ -342,7 +342,7 @@ class _Step:
         if gone and not self.asked.replace:
             last = gone[-1]
             raise BadInput(
-                "restore.would_lose", entries=len(gone), at=last.at, who=last.who, numbers=numbers or ["none"]
+                "restore.would_lose", entries=len(gone), at=f"{last.at[:19]}Z", who=last.who, numbers=numbers or ["none"]
             )
         known = skipped_numbers(self.source, self.laboratory)
         return numbers + sorted(skipped_numbers(connection, laboratory) - known)
