@@ -49,7 +49,7 @@ def pages() -> tuple[PageName, ...]:
     return tuple(page for page in _ALL if (folder / page.file).is_file())
 
 
-def address(page: PageName, base_url: str = "/", draft: str = "") -> str:
-    """Where the dashboards show a page, from the root of the server; with the draft to go on with."""
-    query = f"?draft={quote(draft)}" if draft else ""
+def address(page: PageName, base_url: str = "/", draft: str = "", *, rig: str = "") -> str:
+    """Where the dashboards show a page, from the root of the server; with the draft to go on with, or a rig."""
+    query = f"?draft={quote(draft)}" if draft else f"?rig={quote(rig)}" if rig else ""
     return f"{base_url}voila/render/{quote(page.file)}{query}"

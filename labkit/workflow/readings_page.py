@@ -56,6 +56,17 @@ class ReadingsPage(DraftPage):
     hide_reference: bool
     in_force: Entry | None
 
+    def begin(self, draft: Mapping[str, Any] | None = None) -> None:
+        """
+        Take up a draft, or begin a new one, with the bench as it is registered now.
+
+        Raises
+        ------
+        Problem
+            The bench is damaged, or the draft holds what no page has written. An empty page is left.
+        """
+        raise NotImplementedError
+
     @property
     def log(self) -> ReadingLog:
         """The rows."""

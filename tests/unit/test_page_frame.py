@@ -205,8 +205,9 @@ def test_what_comes_with_the_package_is_found_in_a_wheel_too(monkeypatch, tmp_pa
 
 
 def test_only_pages_that_exist_are_named():
-    assert [page.name for page in pages()] == ["Bench", "Calibrate", "Signed records"]
+    assert [page.name for page in pages()] == ["Bench", "Calibrate", "Check", "Signed records"]
     assert address(pages()[1], "/lab/", "a&b") == "/lab/voila/render/calibrate.ipynb?draft=a%26b"
+    assert address(pages()[2], "/lab/", rig="Rig 2 & 3") == "/lab/voila/render/check.ipynb?rig=Rig%202%20%26%203"
 
 
 def test_the_visitors_draft(monkeypatch):

@@ -17,7 +17,7 @@ LOGIC = (
 
 
 def test_there_is_a_workbook():
-    assert [path.name for path in WORKBOOKS] == ["bench.ipynb", "calibrate.ipynb", "records.ipynb"]
+    assert [path.name for path in WORKBOOKS] == ["bench.ipynb", "calibrate.ipynb", "check.ipynb", "records.ipynb"]
 
 
 @pytest.mark.parametrize("path", WORKBOOKS, ids=lambda path: path.stem)

@@ -12,9 +12,12 @@ from labkit.ledger import RegisteredRig
 from labkit.messages import sentence
 from labkit.panels import shell
 from labkit.panels.fields import Form
+from labkit.panels.pages import address, pages
+from labkit.panels.visitor import base_url, in_dashboard
 from labkit.panels.warm_up import WarmUp
 from labkit.workflow.calibrate import CalibratePage
 from labkit.workflow.particulars import TICKS
+from labkit.workflow.taking_up import still_serves
 
 ARRIVALS: Final = (("I type what it shows", "typed"), ("Its key types for me", "keyed"), ("It streams", "streamed"))
 
@@ -36,7 +39,7 @@ class RigSection:
         self._ticks = {tick: W.Checkbox(description=sentence(f"tick.{tick}"), indent=False) for tick in TICKS}
         for tick, box in self._ticks.items():
             box.observe(guard(self._ticked(tick)), "value")
-        self._facts = shell.html()
+        self._facts, self._again = shell.html(), shell.html()
         self._showing = False
 
         fields = [
@@ -81,6 +84,7 @@ class RigSection:
             "Rig and conditions",
             notes=[shell.html(shell.MAGNET), shell.html(shell.SMALL_TARGET), shell.html(_inert())],
             body=[
+                self._again,
                 shell.with_classes(W.GridBox(fields), "lk-form"),
                 shell.with_classes(W.GridBox([warm_up, ticks]), "lk-split"),
                 fold,
@@ -112,7 +116,7 @@ class RigSection:
     def show(self) -> None:
         """What the model holds now."""
         page, bench, form = self._page, self._page.bench, self.form
-        form.offer("rig", [("Choose a rig", ""), *((_rig_words(rig), rig.name) for rig in bench.rigs)])
+        form.offer("rig", [("Choose a rig", ""), *((rig_words(rig), rig.name) for rig in bench.rigs)])
         sets = [(_set_words(each), each.name) for each in bench.shim_sets]
         form.offer("shim_set", [("Choose a shim set", ""), *sets])
         form.offer("check_set", [("None", ""), *sets])
@@ -132,6 +136,7 @@ class RigSection:
             self.warm_up.needs_min = max(int(p.about.rig.warm_up_min or 1), 1)
             self.warm_up.zone = bench.zone
         shell.say(self._facts, _facts(page))
+        shell.say(self._again, _take_up_again(page))
 
     def _typed(self, name: str, text: str) -> None:
         if name == "rig":
@@ -152,7 +157,22 @@ def _inert() -> str:
     return shell.note("Measure only inert, empty parts: nothing live, pressurised or charged.")
 
 
-def _rig_words(rig: RegisteredRig) -> str:
+def _take_up_again(page: CalibratePage) -> str:
+    """A way to the page Check, as long as the last sheet of the rig serves and nothing is read here."""
+    rig, calibration = page.rig, page.in_force
+    check = next((each for each in pages() if each.key == "check"), None)
+    if rig is None or calibration is None or check is None or page.begun_work or page.read_only:
+        return ""
+    if not still_serves(rig, calibration, page.bench.zone, page.begun):
+        return ""
+    words = shell.escape(sentence("take_up.offer", {"number": calibration.number}))
+    name = shell.escape(sentence("take_up.offer_link"))
+    where = shell.escape(address(check, base_url(), rig=rig.name))
+    link = f'<a class="lk-btn" href="{where}">{name}</a>' if in_dashboard() else f"<b>{name}</b>"
+    return shell.message("ok", f"{words} {link}")
+
+
+def rig_words(rig: RegisteredRig) -> str:
     parts = rig.rig
     said = [parts.gauge.name, f"probe {parts.probe.name}", parts.tip.kind, parts.target.kind]
     return f"{parts.name}: {', '.join(each for each in said if each)}"

@@ -1,0 +1,456 @@
+"""The page Check: a rig taken up again before the first part. What it knows, and what a person can do on it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from contextlib import nullcontext, suppress
+from dataclasses import dataclass
+from datetime import date
+from functools import cached_property
+from pathlib import Path
+from typing import Any, ClassVar
+
+import traitlets as T
+
+from labkit import ledger
+from labkit.bench.readings import Readings
+from labkit.bench.shims import Shim
+from labkit.calibration import Calibration
+from labkit.check import Check, take_up
+from labkit.ledger import Bench, Entry, RegisteredRig
+from labkit.ledger.checks import KeptCheck, checks_of
+from labkit.problems import BadInput, Problem, Reason
+from labkit.workflow.collect import NOTHING, collect
+from labkit.workflow.log import ReadingLog, line_id
+from labkit.workflow.particulars import Particulars, defaults, read_fields
+from labkit.workflow.readings_page import ReadingsPage, clean, verb
+from labkit.workflow.taking_up import relied_upon_to
+from labkit.workflow.worker import Worker
+
+TODAY = "today"
+"""The one part of the page where readings are taken."""
+
+FIELDS = ("temperature", "thermometer")
+"""What is typed on this page; everything else is the register's."""
+
+
+@dataclass(frozen=True)
+class Blocker:
+    """One thing that is left to do, and the section where."""
+
+    section: int
+    reason: Reason
+
+    def __str__(self) -> str:
+        return str(self.reason)
+
+
+class CheckPage(ReadingsPage):
+    """
+    One draft on the page Check. Views observe the traits and call the verbs; nothing else.
+
+    Parameters
+    ----------
+    data : Path
+        The laboratory's data folder.
+    draft : mapping, optional
+        A draft to go on with; a new one where None.
+    worker : Worker, optional
+        What computes.
+    now : callable, optional
+        The time, UTC, ISO 8601 with Z.
+
+    Attributes
+    ----------
+    check : Check or None
+        Of the readings before the last change while `computing`.
+    computing : bool
+        Whether a result is on its way.
+    earlier : tuple of KeptCheck
+        The checks that this rig has had, the earliest first.
+
+    Raises
+    ------
+    Problem
+        The draft cannot be taken up; see `begin`.
+    """
+
+    PAGE = "check"
+    PARTS: ClassVar[Mapping[str, tuple[str, ...]]] = {TODAY: ("background", "zero", "check")}
+
+    check = T.Instance(Check, allow_none=True)
+    computing = T.Bool(False)
+
+    def __init__(
+        self,
+        data: Path,
+        draft: Mapping[str, Any] | None = None,
+        *,
+        worker: Worker | None = None,
+        now: Callable[[], str] = ledger.utc_now,
+    ) -> None:
+        super().__init__(data, now)
+        self._worker = worker or Worker()
+        self._generation = 0
+        # an empty page is there even where the bench cannot be read: somebody has to show why
+        with suppress(Problem) if draft is None else nullcontext():
+            self.begin(draft)
+
+    def begin(self, draft: Mapping[str, Any] | None = None, rig: str = "") -> None:
+        """
+        Take up a draft, or begin a new one; `rig` lays out the rows of a rig at once.
+
+        Raises
+        ------
+        Problem
+            The bench is damaged, or the draft holds what no page has written. An empty page is left.
+        """
+        self.bench = Bench()
+        self.cursor = {}
+        self._give_up_computing()
+        self.check = None
+        self._inputs: object = None
+        try:
+            self.bench = ledger.load_bench(self.data)
+            self._set_state(draft or {})
+            if rig and draft is None:
+                self._take_rig(rig)
+        except Problem:
+            self._set_state({})
+            raise
+        finally:
+            self.refresh()
+
+    # ---- what is kept ----
+
+    def get_state(self) -> dict[str, Any]:
+        """The draft, as JSON."""
+        return {
+            **super().get_state(),
+            "rig": self.rig_name,
+            "certificate": self.certificate,
+            "fields": dict(self.fields),
+            "hide_reference": self.hide_reference,
+            "log": self.log.get_state(),
+        }
+
+    def _set_state(self, draft: Mapping[str, Any]) -> None:
+        super()._set_state(draft)
+        kept = self._kept
+        self.rig_name = kept.text("rig")
+        self.certificate = kept.text("certificate")
+        self.fields = {key: value for key, value in kept.pairs("fields").items() if key in FIELDS}
+        self.hide_reference = kept.flag("hide_reference")
+        try:
+            self._log = ReadingLog(self._now).set_state(kept.rows("log"))
+        except (ValueError, TypeError, KeyError, AttributeError) as error:
+            raise kept.unreadable(str(error)) from error
+        self.in_force: Entry | None = None
+        self._leans: _Leans | None = None
+        self.newer = ""
+        self.earlier: tuple[KeptCheck, ...] = ()
+        self.ledger_problem: Problem | None = None
+        if self.rig_name:
+            self.bench.rig(self.rig_name)
+            self._look_up()
+
+    @property
+    def log(self) -> ReadingLog:
+        return self._log
+
+    @property
+    def rig(self) -> RegisteredRig | None:
+        return self.bench.rig(self.rig_name) if self.rig_name else None
+
+    @property
+    def begun_work(self) -> bool:
+        """Whether a person has left a reading or words here."""
+        return any(line.touched for line in self.log.lines)
+
+    # ---- what follows from it ----
+
+    @property
+    def due(self) -> date | None:
+        """The day to which the calibration is relied upon; None where no interval is registered."""
+        if self.rig is None or self.in_force is None:
+            return None
+        return relied_upon_to(self.rig, self.in_force, self.bench.zone)
+
+    @property
+    def again(self) -> str:
+        """The number of the check that this one repeats; empty where the last one did not ask for that."""
+        mine = [each for each in self.earlier if each.certificate == self.certificate and each.id != self.id]
+        return mine[-1].number if mine and mine[-1].outcome == "check again" else ""
+
+    @property
+    def offered(self) -> list[Shim]:
+        """The check shims inside the working range that may be read, thinnest first."""
+        if self.rig is None or self._leans is None or not self.rig.check_set:
+            return []
+        low, high = self._leans.working_range_mm
+        shims = [shim for shim in self.bench.shim_set(self.rig.check_set) if low <= shim.thickness_mm <= high]
+        usable = [shim for shim in shims if self.bench.shim_out_of_use(self.rig.check_set, shim.name) is None]
+        return sorted(usable, key=lambda shim: shim.thickness_mm)
+
+    @property
+    def unread(self) -> list[Shim]:
+        """Those of them that have no row yet."""
+        return [shim for shim in self.offered if self.log.line(line_id("check", [shim.name])) is None]
+
+    def blockers(self) -> list[Blocker]:
+        """Everything that is left before the check can be signed."""
+        if self.rig is None:
+            return [Blocker(1, Reason("check_page.no_rig"))]
+        found = []
+        person = next((each for each in self.bench.people if each.name == self.person), None)
+        if person is None:
+            found.append(Blocker(1, Reason("left.person")))
+        elif not person.identity or not (self.data / "identities" / person.identity).is_file():
+            found.append(Blocker(1, Reason("left.identity", {"person": self.person})))
+        if self.problem is not None or self.ledger_problem is not None:
+            problem = self.problem or self.ledger_problem
+            assert problem is not None
+            return [*found, Blocker(1, Reason(problem.code, problem.params))]
+        if self.in_force is None:
+            return [*found, Blocker(1, Reason("check_page.no_calibration", {"rig": self.rig_name}))]
+        if self.newer:
+            params = {"number": self.certificate, "rig": self.rig_name, "newer": self.newer}
+            return [*found, Blocker(1, Reason("ledger.not_in_force", params))]
+        for row_id, place in self.collected.bad:
+            named = {"line": self._label(row_id), "reading": place + 1, "section": 1}
+            found.append(Blocker(1, Reason("left.bad_cell", named)))
+        for line in self.log.lines:
+            if line.taken and not line.complete:
+                progress = {"line": line.label, "taken": line.taken, "wanted": line.wanted}
+                found.append(Blocker(1, Reason("check_page.unfinished", progress)))
+        if self.computing:
+            return [*found, Blocker(2, Reason("check_page.computing"))]
+        if self.check is None:
+            return [*found, Blocker(1, Reason("check_page.unread"))]
+        return [*found, *(Blocker(1, reason) for reason in self.check.missing), *self._unprintable()]
+
+    def refresh(self) -> None:
+        """Read the fields and cells again, and compute what has changed; called after every change."""
+        self.particulars: Particulars | None = None
+        self.collected = NOTHING
+        if self.rig is not None:
+            fields = defaults(self.bench, self.rig) | self.fields
+            self.particulars = p = read_fields(fields, self.bench, self.person, self.begun)
+            if p is not None:
+                self.collected = collect(self.log, p.shims, p.signal, p.unit)
+        self._compute()
+        self.version += 1
+
+    # ---- verbs ----
+
+    @verb
+    def choose_person(self, name: str) -> None:
+        super().choose_person(name)
+
+    def choose_rig(self, name: str) -> None:
+        """
+        Lay out the rows of a rig: no target, contact zero, two check shims.
+
+        Readings stay with their rig: where some were taken, the draft is left as it is, and a new one is begun.
+        """
+        if name == self.rig_name or not name:
+            return
+        person = self.person
+        if self.begun_work or self.read_only:
+            self.begin(None, name)
+            self.person = person
+        else:
+            self._take_rig(name)
+        self._changed()
+
+    def check_again(self) -> None:
+        """Begin the next check of the same rig."""
+        person, fields = self.person, dict(self.fields)
+        self.begin(None, self.rig_name)
+        self.person, self.fields = person, fields
+        self._changed()
+
+    @verb
+    def set_field(self, name: str, text: str) -> None:
+        """A field as typed; wrong ones are kept and named."""
+        if name in FIELDS:
+            self.fields[name] = clean(text)
+
+    @verb
+    def read_shim(self, name: str) -> None:
+        """A row for one more check shim, and the cursor on it."""
+        if self.particulars is not None and name in {shim.name for shim in self.unread}:
+            self.cursor[TODAY] = self.log.lay_out("check", [name], self.particulars.repeats)
+
+    @verb
+    def read_row_again(self, row_id: str) -> None:
+        """One more set of readings in a row, and the cursor on it; those before stay and count."""
+        line = self.log.line(row_id)
+        if line is not None:
+            if line.complete:
+                self.log.read_again(row_id, self._wanted(row_id))
+            self.cursor[TODAY] = row_id
+
+    @verb
+    def remove_row(self, row_id: str) -> None:
+        """Take out a row that holds no reading."""
+        self.log.remove(row_id)
+
+    # ---- signing ----
+
+    def record(self) -> dict[str, Any]:
+        """What is to be signed: judged again on the day on which it is signed."""
+        if self.blockers() or self.check is None:
+            raise BadInput("page.blocked")
+        job = self._job()
+        found = job() if job is not None else None
+        if found is None or found.outcome != self.check.outcome:
+            self.check = found
+            self.version += 1
+            raise BadInput("check_page.changed")
+        return found.to_dict()
+
+    # ---- inside ----
+
+    def _take_rig(self, name: str) -> None:
+        self.bench.rig(name)
+        self.rig_name, self.certificate, self.cursor = name, "", {}
+        self._log = ReadingLog(self._now)
+        self._look_up()
+        self._lay_out()
+
+    def _look_up(self) -> None:
+        """The certificate in force, or the one with which this draft was begun; and the checks since."""
+        self.in_force, self._leans, self.newer, self.earlier, self.ledger_problem = None, None, "", (), None
+        try:
+            newest = ledger.in_force(self.data, self.rig_name)
+            self.in_force = ledger.find(self.data, self.certificate) if self.certificate else newest
+            self.earlier = checks_of(self.data, self.rig_name)
+        except Problem as problem:
+            self.ledger_problem = problem
+            return
+        if self.in_force is None or newest is None:
+            return
+        self.certificate = self.in_force.number
+        self.newer = newest.number if newest.number != self.certificate else ""
+        self._leans = _Leans(self.in_force)
+
+    def _lay_out(self) -> None:
+        """The rows that must be there, once: afterwards a person decides."""
+        if self.rig is None or self.in_force is None or self.log.lines:
+            return
+        if self.rig.conditions.background != "not shown":
+            self.log.lay_out("background", [], 1)
+        self.log.lay_out("zero", [], 1)
+        for shim in _apart(self.offered):
+            self.log.lay_out("check", [shim.name], self.rig.repeats)
+
+    def _wanted(self, line_id: str) -> int:
+        return super()._wanted(line_id) if line_id.startswith("check:") else 1
+
+    def _changed(self) -> None:
+        self._save()
+        if self.read_only:
+            self._give_up_computing()
+            self.version += 1
+        else:
+            self.refresh()
+
+    def _label(self, row_id: str) -> str:
+        line = self.log.line(row_id)
+        return line.label if line is not None else row_id
+
+    def _unprintable(self) -> list[Blocker]:
+        from labkit.sheet.content import words_of_people
+        from labkit.sheet.typesetting import check_characters, printable
+
+        assert self.check is not None
+        inputs = {"about": self.check.about.to_dict(), "options": {}, "readings": self.check.readings.to_dict()}
+        try:
+            check_characters((place, printable(text)) for place, text in words_of_people({"inputs": inputs}))
+        except BadInput as problem:
+            return [Blocker(2, Reason(problem.code, problem.params))]
+        return []
+
+    # ---- computing ----
+
+    def _job(self) -> Callable[[], Check] | None:
+        """The check of what is read now; None where there is nothing to judge, or a field that stops."""
+        readings, p, leans = self.collected.readings, self.particulars, self._leans
+        if readings is None or p is None or leans is None or p.faults:
+            return None
+        read = Readings(readings.rows, p.shims, readings.signal, readings.unit, readings.source)
+        about, due, again, draft, moment = p.about, self.due, self.again, self.id, self._now()
+
+        def job() -> Check:
+            return take_up(
+                leans.calibration,
+                read,
+                about=about,
+                certificate=leans.number,
+                record=leans.record,
+                due=due,
+                again=again,
+                id=draft,
+                created=moment,
+            )
+
+        return job
+
+    def _compute(self) -> None:
+        """Compute, unless that has been done or is being done with the same inputs."""
+        job = self._job()
+        if job is None:
+            self._give_up_computing()
+            self._inputs, self.check, self.problem = None, None, None
+            return
+        assert self.particulars is not None
+        inputs = (self.collected.readings, self.particulars.about, self.certificate, self.due, self.again)
+        if inputs == self._inputs:
+            return
+        self._inputs = inputs
+        self._generation += 1
+        generation = self._generation
+        self.computing = True
+        self._worker.submit(job, lambda found: self._done(generation, found), lambda e: self._failed(generation, e))
+
+    def _done(self, generation: int, found: Check) -> None:
+        if generation == self._generation:
+            self.problem, self.computing, self.check = None, False, found
+            self.version += 1
+
+    def _failed(self, generation: int, error: BaseException) -> None:
+        if generation != self._generation:
+            return
+        self.computing, self.check = False, None
+        if isinstance(error, Problem):
+            self.problem = error
+        else:
+            self.problem, self._inputs, self.fault = None, None, error
+        self.version += 1
+
+    def _give_up_computing(self) -> None:
+        """An answer that is still on its way comes too late."""
+        self._generation += 1
+        self.computing = False
+
+
+class _Leans:
+    """The certificate that a check leans on, computed from its record when it is first needed."""
+
+    def __init__(self, entry: Entry) -> None:
+        self.number, self.record = entry.number, entry.record
+
+    @property
+    def working_range_mm(self) -> tuple[float, float]:
+        low, high = self.record["inputs"]["options"]["working_range_mm"]
+        return low, high
+
+    @cached_property
+    def calibration(self) -> Calibration:
+        return Calibration.from_dict(self.record)
+
+
+def _apart(shims: list[Shim]) -> list[Shim]:
+    """The two that lie furthest apart: an error of the same thickness and one of a share both show."""
+    return shims if len(shims) < 3 else [shims[0], shims[-1]]
