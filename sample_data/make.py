@@ -516,7 +516,7 @@ def _truth(session: Session, unit: str) -> dict[str, Any]:
         "linearised": session.gauge is not None,
         "true_curve": {
             "thickness_mm": places,
-            "indication_without_background": [float(f"{v / session.per_unit:.10g}") for v in curve],
+            "indication_without_background": [float(f"{v / session.per_unit:.8g}") for v in curve],
         },
         "temperature_degC": {
             "start": session.start_degC,
