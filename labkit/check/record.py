@@ -83,7 +83,7 @@ def from_record(record: Mapping[str, Any]) -> Check:
     BadInput
         Not a record; a newer schema or method; the calibration's own record cannot be computed again.
     """
-    from labkit.check.take_up import take_up
+    from labkit.check.run import take_up
 
     name = str(record.get("schema", "")) if isinstance(record, Mapping) else ""
     if not name.startswith("labkit.check/"):

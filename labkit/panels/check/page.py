@@ -7,7 +7,7 @@ from typing import Final
 from IPython.display import display
 
 from labkit.calibration.in_print import printed_check
-from labkit.check.take_up import shim_outcome
+from labkit.check.run import shim_outcome
 from labkit.ledger import load_draft
 from labkit.panels import shell
 from labkit.panels.check.section_decision import DecisionSection, decision_mark
