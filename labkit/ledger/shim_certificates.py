@@ -160,7 +160,7 @@ def must_be_pdf(content: bytes) -> None:
     try:
         with pikepdf.open(BytesIO(content)) as pdf:
             pages = len(pdf.pages)
-    except (pikepdf.PdfError, ValueError) as error:
+    except (pikepdf.PdfError, pikepdf.PasswordError, ValueError) as error:
         raise BadInput("shim.not_a_pdf") from error
     if not pages:
         raise BadInput("shim.not_a_pdf")

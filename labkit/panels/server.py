@@ -1,7 +1,7 @@
 """
 The dashboards' server: Voila in this process, closed to everybody who was not let in.
 
-Differs from a stock Voila in what it serves (workbooks, our assets and our landing page, no files, no folders), in
+Differs from a stock Voila in what it serves (workbooks and our assets, no files, no folders), in
 loading nothing from outside the machine, and in reading no configuration but this file. Who is let in stands in
 `entrance`, what every request passes in `gate`, what a browser may say to a kernel in `channel`.
 """
@@ -23,20 +23,19 @@ from typing import Any, Final
 import jinja2
 from jupyter_core.utils import run_sync
 from jupyter_server.auth.logout import LogoutHandler
-from jupyter_server.base.handlers import FileFindHandler
+from jupyter_server.base.handlers import FileFindHandler, JupyterHandler
 from jupyter_server.utils import url_path_join
 from tornado.httpclient import AsyncHTTPClient, HTTPClientError
 from tornado.httpserver import HTTPServer
 from tornado.ioloop import IOLoop
 from tornado.netutil import bind_sockets
-from tornado.web import StaticFileHandler, authenticated
+from tornado.web import HTTPError, StaticFileHandler, authenticated
 from traitlets.config import Config
 from voila.app import Voila
-from voila.handler import BaseVoilaHandler
 from voila.static_file_handler import MultiStaticFileHandler, TemplateStaticFileHandler
 
 from labkit.bench.about import Party
-from labkit.ledger import Bench, DraftLine, list_drafts, load_bench
+from labkit.ledger import Bench, load_bench
 from labkit.panels.channel import TALK, Channel, Farewell, KernelFacts, Visitor, Workbook
 from labkit.panels.entrance import Entrance, Keeper, Login
 from labkit.panels.gate import LOCAL_HOSTS, Headers, NoSuchPage, Refused, Stranger, WithToken, log_request
@@ -44,7 +43,6 @@ from labkit.panels.logs import log_server, server_log
 from labkit.panels.pages import address, pages
 from labkit.paths import DATA_VARIABLE, workbooks
 from labkit.problems import Problem
-from labkit.workflow.clock import day_and_time
 from labkit.workflow.door import HUB_USER
 
 PANELS: Final = Path(__file__).resolve().parent
@@ -68,29 +66,15 @@ class Assets(StaticFileHandler):
         self.set_header("Cache-Control", "no-cache")
 
 
-class Landing(BaseVoilaHandler):  # type: ignore[misc]
-    """The first page: the workbooks, and the drafts that are not finished."""
+class FirstPage(JupyterHandler):
+    """The address of the server leads to the first page, which is the Bench."""
 
     @authenticated
     def get(self) -> None:
-        data = Path(os.environ[DATA_VARIABLE])
-        problems = []
-        lines: tuple[DraftLine, ...] = ()
-        try:
-            bench, lines = load_bench(data), list_drafts(data)
-        except Problem as problem:
-            bench = Bench()
-            problems.append(str(problem))
-        self.set_header("Cache-Control", "no-store")
-        self.write(
-            self.render_template(
-                "landing.html",
-                laboratory=bench.laboratory,
-                pages=pages(),
-                drafts=[_draft_row(line, bench.zone, self.base_url) for line in lines],
-                problems=problems,
-            )
-        )
+        found = pages()
+        if not found:
+            raise HTTPError(404)
+        self.redirect(address(found[0], self.base_url))
 
 
 class Dashboards(Voila):  # type: ignore[misc]
@@ -152,7 +136,7 @@ class Dashboards(Voila):  # type: ignore[misc]
         }
         # all there is: what Voila would serve besides stays closed, in its next version too
         paths: list[tuple[Any, ...]] = [
-            (r"/", Landing, {"voila_configuration": self.voila_configuration}),
+            (r"/", FirstPage),
             (r"/login", Login),
             (r"/logout", LogoutHandler),
             (r"/labkit/(.*)", Assets, {"path": str(PANELS / "assets")}),
@@ -304,16 +288,4 @@ def _laboratory(data: Path) -> Party:
     try:
         return load_bench(data).laboratory
     except Problem:
-        return Bench().laboratory  # the landing page says what is wrong with the bench
-
-
-def _draft_row(line: DraftLine, zone: str, base_url: str) -> dict[str, str]:
-    page = next((page for page in pages() if page.key == line.page), None)
-    return {
-        "page": page.name if page else line.page,
-        "rig": line.rig,
-        "person": line.person,
-        "begun": day_and_time(line.begun, zone),
-        "saved": day_and_time(line.saved, zone),
-        "address": address(page, base_url, line.id) if page else "",
-    }
+        return Bench().laboratory  # the Bench says what is wrong

@@ -93,7 +93,7 @@ def test_a_lost_kernel_is_said_and_opening_again_goes_on(new_context, tmp_path, 
     with serving(tmp_path) as (served, server):
         watch.inside = (served.root, served.root.replace("http", "ws", 1), "data:", "blob:")
         page = new_context(viewport={"width": 1440, "height": 900}).new_page()
-        page.goto(served.address)
+        page.context.request.get(served.address, max_redirects=0)
         draft_id = new_id()
         save_draft(served.data, {"id": draft_id, "page": "calibrate", "person": "M. Okonjo"})
         with page.expect_websocket(lambda socket: "/channels" in socket.url) as opened:
@@ -126,7 +126,7 @@ def test_a_page_that_does_not_open_offers_to_open_again(new_context, tmp_path, w
     with serving(tmp_path) as (served, server):
         watch.inside = (served.root, served.root.replace("http", "ws", 1), "data:", "blob:")
         page = new_context().new_page()
-        page.goto(served.address)
+        page.context.request.get(served.address, max_redirects=0)
         for waiting in kernels_of(server).values():
             os.kill(waiting, signal.SIGSTOP)
         page.goto(served.workbook("calibrate"), wait_until="commit")
@@ -138,15 +138,18 @@ def test_a_page_that_does_not_open_offers_to_open_again(new_context, tmp_path, w
         page.close()
 
 
-def test_a_damaged_bench_is_said_on_the_page(new_context, tmp_path, watch):
+def test_a_ledger_that_cannot_be_reached_is_said_on_every_page(new_context, tmp_path, watch):
     with serving(tmp_path) as (served, _):
         watch.inside = (served.root, served.root.replace("http", "ws", 1), "data:", "blob:")
         page = new_context().new_page()
-        (served.data / "bench.json").write_text("{")
+        settings = served.data / "ledger.toml"
+        settings.touch(mode=0o600)
+        settings.write_text("nonsense")
         page.goto(served.address)
-        expect(page.locator(".lk-msg.lk-stop")).to_contain_text("bench.json cannot be read")
+        said = "ledger.toml does not say which database is the ledger"
+        expect(page.get_by_role("alert")).to_contain_text(said, timeout=60_000)
         open_calibrate(page, served)
-        expect(page.get_by_role("alert")).to_contain_text("bench.json cannot be read")
+        expect(page.get_by_role("alert")).to_contain_text(said)
         page.close()
 
 

@@ -8,7 +8,9 @@ import urllib.request
 import pytest
 from playwright.sync_api import expect
 
-from labkit.ledger import new_id, save_draft
+from labkit.ledger import new_id
+from labkit.panels.pages import pages
+from tests.browser.technician import SLOW_MS
 
 _no_proxy = urllib.request.build_opener(urllib.request.ProxyHandler({}))
 
@@ -22,33 +24,23 @@ def status_of(url):
         return error.code, error.url
 
 
-def test_it_lists_the_workbooks_that_exist(page, served):
-    expect(page).to_have_title("Larkfield Closures")
-    assert page.locator(".lk-lines a").all_inner_texts() == ["Bench", "Calibrate", "Signed records"]
-    expect(page.get_by_text("Moulding Laboratory").first).to_be_visible()
-    expect(page.get_by_text("Keep it away from pacemakers")).to_be_visible()
+def test_the_address_leads_to_the_bench(page, served):
+    page.goto(served.root)
+    expect(page).to_have_url(served.workbook("bench"))
+    expect(page.get_by_role("heading", name="Waiting for you")).to_be_visible(timeout=SLOW_MS)
+    expect(page).to_have_title("Bench · Larkfield Closures")
+    tabs = page.get_by_role("navigation", name="Pages")
+    assert tabs.get_by_role("link").all_inner_texts() == [each.name for each in pages()]
     expect(page.locator(".lk-foot")).to_have_text("Local rules and the laboratory’s accredited procedures come first.")
-    page.get_by_role("link", name="Calibrate").click()
+    tabs.get_by_role("link", name="Calibrate").click()
     expect(page).to_have_url(served.workbook("calibrate"))
-    expect(page.get_by_role("heading", name="Rig and conditions")).to_be_visible()
-
-
-def test_unfinished_drafts_are_listed_with_their_address(page, served):
-    draft_id = new_id()
-    person = '<img src="http://example.invalid/x" onerror="alert(1)">'
-    save_draft(served.data, {"id": draft_id, "page": "calibrate", "rig": "Rig <b>2</b>", "person": person})
-    page.reload()
-    row = page.locator(".lk-drafts tbody tr").first
-    expect(row).to_contain_text("Rig <b>2</b>")
-    expect(row).to_contain_text(person)
-    link = row.get_by_role("link", name="Open")
-    assert link.get_attribute("href") == f"/voila/render/calibrate.ipynb?draft={draft_id}"
+    expect(page.get_by_role("heading", name="Rig and conditions")).to_be_visible(timeout=SLOW_MS)
 
 
 def test_the_theme_follows_the_system_until_one_is_chosen(new_context, served):
     context = new_context(color_scheme="dark")
     page = context.new_page()
-    page.goto(served.address)
+    page.goto(f"{served.root}/login")
 
     def paper():
         return page.evaluate("getComputedStyle(document.querySelector('.lk-leaf')).backgroundColor")
@@ -66,7 +58,9 @@ def test_the_theme_follows_the_system_until_one_is_chosen(new_context, served):
     assert paper() == light
 
 
-def test_our_own_fonts_are_used(page):
+def test_our_own_fonts_are_used(new_context, served):
+    page = new_context().new_page()
+    page.goto(f"{served.root}/login")
     page.evaluate("document.fonts.ready")
     loaded = page.evaluate("[...document.fonts].filter(f => f.status === 'loaded').map(f => f.family)")
     assert {name.strip('"') for name in loaded} == {"Source Sans 3 Variable", "Source Serif 4 Variable"}
@@ -90,7 +84,7 @@ def test_the_way_in_with_a_token(new_context, served, watch):
     page.goto(served.root)
     page.get_by_label("Token").fill(served.token)
     page.get_by_role("button", name="Open").click()
-    expect(page.get_by_role("heading", name="Workbooks")).to_be_visible()
+    expect(page.get_by_role("heading", name="Waiting for you")).to_be_visible(timeout=SLOW_MS)
 
 
 @pytest.mark.parametrize(
@@ -123,7 +117,7 @@ def test_posting_needs_more_than_the_cookie(page, served):
 def test_a_page_that_is_none_says_so(page, served, watch):
     page.goto(f"{served.root}/nothing/here")
     expect(page.get_by_role("heading", name="There is no such page")).to_be_visible()
-    page.get_by_role("link", name="All workbooks and drafts").click()
-    expect(page.get_by_role("heading", name="Workbooks")).to_be_visible()
+    page.get_by_role("link", name="Back to the Bench").click()
+    expect(page.get_by_role("heading", name="Waiting for you")).to_be_visible(timeout=SLOW_MS)
     assert [error for error in watch.errors if "404" not in error] == []
     watch.errors.clear()

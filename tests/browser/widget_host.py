@@ -29,11 +29,14 @@ from tests.browser.conftest import START_LIMIT_S, Watch
 SERVER = """
 import sys
 from pathlib import Path
-from labkit.panels import server
+from labkit.panels import channel, server
+from labkit.panels.pages import PageName
 
+hosted = tuple(PageName(path.stem, path.stem, "") for path in Path(sys.argv[1]).glob("*.ipynb"))
+channel.pages = lambda: hosted
 server.workbooks = lambda: Path(sys.argv[1])
 server.pages = lambda: ()
-server.serve(Path(sys.argv[2]), 0, lambda address: print(address, flush=True))
+server.serve(Path(sys.argv[2]), 0, lambda address: print(address, flush=True), most_pages=40)
 """
 
 
@@ -136,7 +139,7 @@ def open_page(hosted: Hosted, browser: Browser, host_watch: Watch) -> Iterator[C
         context.grant_permissions(["clipboard-read", "clipboard-write"], origin=hosted.root)
         made.append(context)
         page = context.new_page()
-        page.goto(hosted.address)
+        context.request.get(hosted.address, max_redirects=0)
         page.goto(f"{hosted.root}/voila/render/{name}.ipynb")
         page.wait_for_selector(widget_pages.PAGES[name], timeout=60_000)
         return Opened(page, log)
