@@ -8,6 +8,7 @@ import sqlite3
 import stat
 import subprocess
 import sys
+import time
 import zipfile
 from pathlib import Path
 
@@ -187,6 +188,36 @@ def test_others_go_on_writing_while_it_is_made_and_checked(ledger_folder: Path, 
             writer.kill()
             writer.wait()
     assert head(data).entries > done.manifest.entries
+
+
+def test_what_others_write_while_it_is_restored_is_in_one_of_the_two(ledger_folder: Path, tmp_path: Path) -> None:
+    """Acknowledged before: in the ledger that is kept beside. After: in the restored one. Nothing falls between."""
+    data = filled(ledger_folder)
+    done = back_up(data, tmp_path / "backup.zip", ME)
+    logs = [tmp_path / name for name in ("one", "two")]
+    writers = [subprocess.Popen([sys.executable, "-c", WRITER, str(data)], stdout=log.open("wb")) for log in logs]
+
+    def wait_for_more() -> None:
+        goals = [len(log.read_text().splitlines()) + 3 for log in logs]
+        while any(len(log.read_text().splitlines()) < goal for log, goal in zip(logs, goals, strict=True)):
+            assert all(writer.poll() is None for writer in writers)
+            time.sleep(0.02)
+
+    try:
+        wait_for_more()
+        found = restore(data, done.file, ME, REPLACE)
+        wait_for_more()
+    finally:
+        for writer in writers:
+            writer.kill()
+            writer.wait()
+    assert found.kept is not None
+    (tmp_path / "kept").mkdir()
+    os.rename(found.kept, tmp_path / "kept" / "ledger.sqlite")
+    here, there = ({line.id for line in list_drafts(each)} for each in (data, tmp_path / "kept"))
+    acknowledged = {line for log in logs for line in log.read_text().splitlines() if len(line) == 36}
+    assert acknowledged <= here | there and acknowledged & here and acknowledged & there
+    assert check(data).whole and check(tmp_path / "kept").whole
 
 
 # ---- putting it back ----
