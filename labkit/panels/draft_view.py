@@ -121,7 +121,8 @@ class DraftView(Generic[Model]):
         begun = day_and_time(page.begun, zone)
         follows = page.in_force.number if page.in_force is not None else "–"
         draft = f"{self.KEPT_AS} {page.number}" if page.number else f"{rig.name}, {begun}" if rig else begun
-        shell.say_cells(frame, {"Draft": draft, "Read by": page.person or "–", "Follows": follows})
+        replaces = {"Replaces": page.replaces} if page.replaces else {}
+        shell.say_cells(frame, {"Draft": draft, "Read by": page.person or "–", "Follows": follows, **replaces})
         saved = ("Saved", time_of_day(page.saved, zone)) if page.saved else None
         self._say_saving(zone)
         if page.not_saved_since:

@@ -8,12 +8,14 @@ from typing import TYPE_CHECKING, Final, Literal
 
 from labkit.calibration import Calibration
 from labkit.ledger import Person
+from labkit.ledger.people import MAY
 from labkit.messages import sentence
 from labkit.problems import BadInput, Reason
 from labkit.workflow.influences import influence_of
 from labkit.workflow.log import PARTS, Line
 from labkit.workflow.particulars import TICKS
 from labkit.workflow.remarks import FAILED
+from labkit.workflow.shims_out import SHIMS_REASON, shims_out
 
 if TYPE_CHECKING:
     from labkit.workflow.calibrate_model import CalibrateModel
@@ -79,6 +81,8 @@ def _of_particulars(page: CalibrateModel) -> list[Blocker]:
         found.append(Blocker(1, Reason("left.identity", {"person": page.person})))
     if not page.fields.get("shim_set"):
         found.append(Blocker(1, Reason("left.shim_set")))
+    if not page.fields.get(SHIMS_REASON):
+        found += [Blocker(1, Reason("left.shim_out", {"says": str(each.says)})) for each in shims_out(page)]
     if page.particulars is not None:
         faults = page.particulars.faults
         for name, fault in faults.items():
@@ -192,7 +196,10 @@ def _of_verdict(page: CalibrateModel) -> list[Blocker]:
 
 def _of_sheet(page: CalibrateModel) -> list[Blocker]:
     unprintable = _unprintable(page.result) if page.result is not None and not page.computing else None
-    return [] if unprintable is None else [Blocker(7, unprintable)]
+    found = [] if unprintable is None else [Blocker(7, unprintable)]
+    if page.replaces and page.who.role not in MAY["amend"]:
+        found.append(Blocker(7, Reason("left.may_not_replace", {"number": page.replaces})))
+    return found
 
 
 @lru_cache(maxsize=4)

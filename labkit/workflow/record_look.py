@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from importlib import import_module
 from pathlib import Path
 from typing import Final, Literal
 
@@ -73,6 +74,12 @@ class Shown:
     png: bytes
     page: int
     pages: int
+
+
+def load_provers() -> None:
+    """Load what verifying, drawing and computing need: while a kernel waits for a visitor, nobody waits for that."""
+    for name in ("pyhanko.sign.validation", "pypdfium2", "PIL.PngImagePlugin", "labkit.calibration.record"):
+        import_module(name)
 
 
 def draw(pdf: bytes, page: int) -> Shown:

@@ -25,6 +25,8 @@ from labkit.problems import BadInput, Problem
 from labkit.sheet.picture import picture
 from labkit.sheet.recompute import alike, compared, recompute
 from labkit.workflow import replacing
+from labkit.workflow.blockers import blockers
+from labkit.workflow.calibrate import CalibratePage
 from labkit.workflow.record_files import MOST_MB, list_table
 from labkit.workflow.records import LINES, RecordsPage
 from labkit.workflow.signing import signed_sheet
@@ -372,10 +374,14 @@ def test_the_sheet_prints_what_it_replaces_and_why(signed: Path) -> None:
     assert facts["Replaces"] == "Certificate 0001: wrong customer"
 
 
-def test_a_technician_who_took_the_draft_over_cannot_sign_it(signed: Path) -> None:
+def test_a_technician_who_took_the_draft_over_cannot_sign_it(signed: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     draft = replaced(signed)
     ledger.take_over(signed, draft["id"], SIGNED_BY)
     page = new_page(signed, ledger.load_draft(signed, draft["id"]))
+    assert [str(each) for each in blockers(page)] == [
+        "This replaces certificate 0001: only an engineer or a manager signs it."
+    ]
+    monkeypatch.setattr(CalibratePage, "record", lambda page: page.result.to_dict())  # whatever the page shows
     with pytest.raises(Problem) as refused:
         page.sign("demo", signed_sheet)
     assert refused.value.code == "door.not_allowed"

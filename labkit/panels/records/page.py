@@ -8,6 +8,7 @@ from typing import Final
 
 from IPython.display import display
 
+from labkit.ledger import Entry
 from labkit.messages import sentence
 from labkit.panels import shell
 from labkit.panels.bench.page import chain_words
@@ -21,6 +22,7 @@ from labkit.paths import data_folder
 from labkit.problems import Problem
 from labkit.workflow.clock import date_and_time, full_date
 from labkit.workflow.record_files import kind_words
+from labkit.workflow.record_look import load_provers
 from labkit.workflow.records import RecordsPage
 
 TITLE: Final = "Signed records"
@@ -33,8 +35,15 @@ _TICK_S: Final = 4.0
 def show() -> None:
     """Show the page in a notebook cell; the last cell, for it waits until there is a visitor."""
     view = RecordsView(RecordsPage(data_folder()))
+    load_provers()
     view.open(wanted("number"))
     display(view.frame.root)  # type: ignore[no-untyped-call]
+
+
+def title_of(entry: Entry) -> str:
+    """``Certificate 0117``, or ``Check record 0094-09``."""
+    what = "Certificate" if entry.kind == "calibration" else kind_words(entry.kind)
+    return f"{what} {entry.number}"
 
 
 class RecordsView:
@@ -102,7 +111,7 @@ class RecordsView:
         words = f"{page.signed} signed" if page.signed else "Nothing signed"
         shell.say_mark(frame, 1, "ok" if page.signed else "idle", words)
         entry = page.opened
-        shell.say_title(frame, 2, f"{kind_words(entry.kind)} {entry.number}" if entry is not None else "Certificate")
+        shell.say_title(frame, 2, title_of(entry) if entry is not None else "Certificate")
         if entry is None:
             shell.say_mark(frame, 2, "idle", "None open")
         elif page.proof is None:

@@ -53,34 +53,27 @@ class CertificateSection:
         self._ask = Ask(guard)
         self._begun = shell.html()
         self._file_says = shell.html()
-        self._pages = shell.bar([self._before, self._after, self._caption])
-        self._left = shell.rows([self._picture, self._pages], "lk-stack")
-        self._one = shell.rows(
-            [
-                self._verdict,
-                self._facts,
-                shell.bar([self._pdf, self._data, self._replace]),
-                self._ask.root,
-                self._begun,
-            ],
-            "lk-stack",
-        )
         self._nothing = shell.html(shell.lead(sentence("records.open_one"), quiet=True))
+        self._pages = shell.bar([self._caption, self._before, self._after], "lk-bar", "lk-turn")
+        self._buttons = shell.bar([self._pdf, self._data, self._replace])
         pick = PickFile(guard(page.judge_file), label="Choose a PDF", ending=".pdf", limit_mb=LARGEST_MB)
         elsewhere = shell.rows([shell.html("<h3>Verify a file from elsewhere</h3>"), pick, self._file_says])
-        self._split = shell.with_classes(W.GridBox([self._left, self._one]), "lk-split", "lk-35")
+        left = shell.rows([self._nothing, self._picture, self._pages], "lk-stack")
+        proved = [self._verdict, self._facts, self._buttons, self._ask.root, self._begun]
+        right = shell.rows([*proved, elsewhere], "lk-stack")
         self.section = shell.section(
             2,
             "Certificate",
             notes=[shell.html("".join(shell.note(said) for said in MARGIN))],
-            body=[self._nothing, self._split, elsewhere],
+            body=[shell.with_classes(W.GridBox([left, right]), "lk-split", "lk-35")],
         )
         self._begun_for = ""
 
     def show(self) -> None:
         page, entry = self._page, self._page.opened
         shell.say(self._file_says, _of_file(page))
-        self._split.layout.display = "" if entry is not None else "none"
+        for each in (self._picture, self._pages, self._verdict, self._facts, self._buttons, self._begun):
+            each.layout.display = "" if entry is not None else "none"
         self._nothing.layout.display = "none" if entry is not None else ""
         if entry is None:
             return

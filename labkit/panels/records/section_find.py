@@ -107,9 +107,6 @@ class FindSection:
             else "Download"
         )
         self._behind.label = "Everything behind these" if count > 1 else "Everything behind it"
-        for each in (self._records, self._behind):
-            each.enabled = bool(page.chosen)
-        self._export.enabled = bool(found.lines)
 
     def _open(self, number: str, then: Callable[[], object]) -> None:
         self._page.open(number)
