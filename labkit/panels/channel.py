@@ -119,12 +119,16 @@ class Workbook(TornadoVoilaHandler):  # type: ignore[misc]
             await kernels.end_left_ones()
         if kernels.visited() >= self._most:
             _LOG.warning("refused: %s, as %d pages are open", shown(path), kernels.visited())
-            self.set_header("Retry-After", "60")
             raise HTTPError(503, reason="Too many pages are open")
         async for html in self.get_generator(path=path):
             # Voila passes the time with a script in the page, which the page's policy forbids
             self.write("\n" if html.startswith("<script>window.voila_heartbeat") else html)
             self.flush()
+
+    def write_error(self, status_code: int, **kwargs: Any) -> None:
+        if status_code == 503:
+            self.set_header("Retry-After", "60")
+        super().write_error(status_code, **kwargs)
 
 
 class Kernels:

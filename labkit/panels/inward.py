@@ -109,7 +109,7 @@ def _refused_state(widget: Any, state: Mapping[Any, Any]) -> str:
     if not state:
         return ""
     shows = isinstance(widget, OneWay) or (isinstance(widget, _SHOWN) and not isinstance(widget, _FOLDS))
-    if shows or not isinstance(widget, W.DOMWidget) or not state.keys() <= _PERSONS:
+    if shows or not isinstance(widget, W.DOMWidget) or not state.keys() <= _PERSONS.intersection(widget.keys):
         return f"a change of {sorted(map(str, state))!r:.80}"
     if getattr(widget, "disabled", False):
         return "a change of a disabled field"

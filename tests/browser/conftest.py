@@ -58,12 +58,19 @@ class Served:
 
 
 @contextlib.contextmanager
-def serving(folder: Path) -> Iterator[tuple[Served, subprocess.Popen[str]]]:
-    """`labkit serve --demo` on a free port, its data folder in `folder`, until the block ends."""
+def serving(folder: Path, *options: str, before: str = "") -> Iterator[tuple[Served, subprocess.Popen[str]]]:
+    """
+    `labkit serve --demo` on a free port, its data folder in `folder`, until the block ends.
+
+    `options` are added to the command; `before` is code that runs in the process first.
+    """
+    start = (
+        ["-c", f"{before}\nimport sys\nfrom labkit.cli import main\nsys.exit(main())"] if before else ["-m", "labkit"]
+    )
     errors = folder / "errors.txt"
     with errors.open("w") as sink:
         process = subprocess.Popen(
-            [sys.executable, "-m", "labkit", "serve", "--demo", "--data", str(folder), "--port", "0"],
+            [sys.executable, *start, "serve", "--demo", "--data", str(folder), "--port", "0", *options],
             stdout=subprocess.PIPE,
             stderr=sink,
             text=True,
