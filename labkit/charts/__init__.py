@@ -2,6 +2,7 @@
 
 from labkit.charts.curve import curve_figure
 from labkit.charts.look import CONFIG, Theme
+from labkit.charts.moved import moved_figure
 from labkit.charts.operating import operating_figure
 from labkit.charts.residuals import leverage, quantile_figure, standardised
 from labkit.charts.shares import shares_figure
@@ -12,6 +13,7 @@ __all__ = [
     "Theme",
     "curve_figure",
     "leverage",
+    "moved_figure",
     "operating_figure",
     "quantile_figure",
     "shares_figure",

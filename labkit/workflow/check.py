@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from contextlib import nullcontext, suppress
-from dataclasses import dataclass
 from datetime import date
 from functools import cached_property
 from pathlib import Path
@@ -16,10 +15,10 @@ from labkit import ledger
 from labkit.bench.readings import Readings
 from labkit.bench.shims import Shim
 from labkit.calibration import Calibration
-from labkit.check import Check, take_up
+from labkit.check import Check, Past, take_up
 from labkit.ledger import Bench, Entry, RegisteredRig
 from labkit.ledger.checks import KeptCheck, checks_of
-from labkit.problems import BadInput, Problem, Reason
+from labkit.problems import BadInput, Problem
 from labkit.workflow.collect import NOTHING, collect
 from labkit.workflow.log import ReadingLog, line_id
 from labkit.workflow.particulars import Particulars, defaults, read_fields
@@ -32,17 +31,6 @@ TODAY = "today"
 
 FIELDS = ("temperature", "thermometer")
 """What is typed on this page; everything else is the register's."""
-
-
-@dataclass(frozen=True)
-class Blocker:
-    """One thing that is left to do, and the section where."""
-
-    section: int
-    reason: Reason
-
-    def __str__(self) -> str:
-        return str(self.reason)
 
 
 class CheckPage(ReadingsPage):
@@ -197,37 +185,14 @@ class CheckPage(ReadingsPage):
         """Those of them that have no row yet."""
         return [shim for shim in self.offered if self.log.line(line_id("check", [shim.name])) is None]
 
-    def blockers(self) -> list[Blocker]:
-        """Everything that is left before the check can be signed."""
-        if self.rig is None:
-            return [Blocker(1, Reason("check_page.no_rig"))]
-        found = []
-        person = next((each for each in self.bench.people if each.name == self.person), None)
-        if person is None:
-            found.append(Blocker(1, Reason("left.person")))
-        elif not person.identity or not (self.data / "identities" / person.identity).is_file():
-            found.append(Blocker(1, Reason("left.identity", {"person": self.person})))
-        if self.problem is not None or self.ledger_problem is not None:
-            problem = self.problem or self.ledger_problem
-            assert problem is not None
-            return [*found, Blocker(1, Reason(problem.code, problem.params))]
-        if self.in_force is None:
-            return [*found, Blocker(1, Reason("check_page.no_calibration", {"rig": self.rig_name}))]
-        if self.newer:
-            params = {"number": self.certificate, "rig": self.rig_name, "newer": self.newer}
-            return [*found, Blocker(1, Reason("ledger.not_in_force", params))]
-        for row_id, place in self.collected.bad:
-            named = {"line": self._label(row_id), "reading": place + 1, "section": 1}
-            found.append(Blocker(1, Reason("left.bad_cell", named)))
-        for line in self.log.lines:
-            if line.taken and not line.complete:
-                progress = {"line": line.label, "taken": line.taken, "wanted": line.wanted}
-                found.append(Blocker(1, Reason("check_page.unfinished", progress)))
-        if self.computing:
-            return [*found, Blocker(2, Reason("check_page.computing"))]
-        if self.check is None:
-            return [*found, Blocker(1, Reason("check_page.unread"))]
-        return [*found, *(Blocker(1, reason) for reason in self.check.missing), *self._unprintable()]
+    @property
+    def pasts(self) -> tuple[Past, ...]:
+        """The checks before this one, and this one as soon as it has an outcome; the earliest first."""
+        before = [each for each in self.earlier if each.id != self.id]
+        found = [Past.of(each.record, each.number) for each in before]
+        if self.check is not None and self.check.outcome is not None:
+            found.append(Past.of(self.check.to_dict(), self.number))
+        return tuple(found)
 
     def refresh(self) -> None:
         """Read the fields and cells again, and compute what has changed; called after every change."""
@@ -300,7 +265,9 @@ class CheckPage(ReadingsPage):
 
     def record(self) -> dict[str, Any]:
         """What is to be signed: judged again on the day on which it is signed."""
-        if self.blockers() or self.check is None:
+        from labkit.workflow.check_blockers import blockers
+
+        if blockers(self) or self.check is None:
             raise BadInput("page.blocked")
         job = self._job()
         found = job() if job is not None else None
@@ -355,22 +322,6 @@ class CheckPage(ReadingsPage):
             self.version += 1
         else:
             self.refresh()
-
-    def _label(self, row_id: str) -> str:
-        line = self.log.line(row_id)
-        return line.label if line is not None else row_id
-
-    def _unprintable(self) -> list[Blocker]:
-        from labkit.sheet.content import words_of_people
-        from labkit.sheet.typesetting import check_characters, printable
-
-        assert self.check is not None
-        inputs = {"about": self.check.about.to_dict(), "options": {}, "readings": self.check.readings.to_dict()}
-        try:
-            check_characters((place, printable(text)) for place, text in words_of_people({"inputs": inputs}))
-        except BadInput as problem:
-            return [Blocker(2, Reason(problem.code, problem.params))]
-        return []
 
     # ---- computing ----
 

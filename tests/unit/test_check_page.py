@@ -17,6 +17,7 @@ from labkit.problems import BadInput, Problem
 from labkit.sheet import verify
 from labkit.workflow import grid_view
 from labkit.workflow.check import TODAY, CheckPage
+from labkit.workflow.check_blockers import blockers
 from labkit.workflow.signing import signed_sheet
 from labkit.workflow.taking_up import still_serves
 from tests.calibrate_pages import Later, demo_folder, event
@@ -29,7 +30,7 @@ def data(tmp_path: Path) -> Path:
 
 
 def left(page: CheckPage) -> list[str]:
-    return [each.reason.code for each in page.blockers()]
+    return [each.reason.code for each in blockers(page)]
 
 
 def rows(page: CheckPage) -> list[str]:
@@ -57,7 +58,7 @@ def test_from_the_first_reading_to_the_signed_check(data: Path) -> None:
     read(page)
     assert page.check.outcome == "fit to measure" and left(page) == []
     assert page.sign(DEMO_PASSPHRASE, signed_sheet) == "0001-01"
-    assert page.read_only and page.blockers() == []
+    assert page.read_only and blockers(page) == []
     kept = find(data, "0001-01")
     assert (kept.kind, kept.rig, kept.signer) == ("check", RIG, "M. Okonjo")
     assert Check.from_dict(kept.record).outcome == "fit to measure"

@@ -16,6 +16,7 @@ from labkit.panels.download import Download
 from labkit.panels.guard import Guard
 from labkit.problems import BadInput, Problem
 from labkit.workflow.check import CheckPage
+from labkit.workflow.check_blockers import blockers
 from labkit.workflow.clock import time_of_day
 from labkit.workflow.signing import signed_sheet
 
@@ -79,7 +80,7 @@ class DecisionSection:
     def show(self, unit: str) -> None:
         """What the model holds now."""
         page = self._page
-        left = [] if page.number else page.blockers()
+        left = [] if page.number else blockers(page)
         shell.say(self._says, _says(page))
         shell.say(self._facts, _facts(page, unit))
         shell.say(self._left, _left_words(page) if page.rig is not None and left else "")
@@ -153,6 +154,6 @@ def _left_words(page: CheckPage) -> str:
     lines = "".join(
         f'<li><span class="lk-dot lk-stop"></span><span>{shell.escape(each)} '
         f'<a href="#s{each.section}">Go there</a></span></li>'
-        for each in page.blockers()
+        for each in blockers(page)
     )
     return f'<h3>Before it can be signed</h3><ul class="lk-block">{lines}</ul>'

@@ -20,6 +20,7 @@ from labkit.panels.guard import Guard
 from labkit.panels.reading_grid import ROW_MENU, GridEvent
 from labkit.panels.wording import hint, said
 from labkit.workflow.check import TODAY, CheckPage
+from labkit.workflow.check_blockers import blockers
 from labkit.workflow.log import line_id
 
 TOOLS: Final = (
@@ -93,7 +94,7 @@ class TodaySection:
         if rig is None:
             shell.say(self._lead, shell.lead(sentence("check_page.no_rig"), quiet=True))
         else:
-            blocked = [each for each in page.blockers() if each.reason.code in _STOPS] if not ready else []
+            blocked = [each for each in blockers(page) if each.reason.code in _STOPS] if not ready else []
             words = "".join(shell.message("stop", f"{shell.escape(each)} {_way(page)}") for each in blocked)
             shell.say(self._lead, words)
         self.part.root.layout.display = "" if ready else "none"
@@ -178,15 +179,15 @@ def _advice(page: CheckPage) -> dict[str, Any]:
         said: dict[str, Any] = {"lead": str(check.says), "text": ""}
         if page.number:
             return said
-        blockers = page.blockers()
-        if blockers:
-            return said | {"text": str(blockers[0])}
+        left = blockers(page)
+        if left:
+            return said | {"text": str(left[0])}
         button = {"id": "sign", "label": sentence("check_page.sign"), "primary": True}
         return said | {"buttons": [button]}
     if not any(line.taken for line in page.log.lines):
         return {"text": sentence("check_page.begin")}
-    left = [str(each) for each in check.missing] if check is not None else []
-    return {"text": " ".join(left) or sentence("check_page.go_on")}
+    missing = [str(each) for each in check.missing] if check is not None else []
+    return {"text": " ".join(missing) or sentence("check_page.go_on")}
 
 
 def _doubts(page: CheckPage, unit: str) -> str:
