@@ -17,6 +17,7 @@ from labkit.ledger.leans import PARTS
 from labkit.ledger.tables_out import Names
 from labkit.messages import sentence
 from labkit.problems import BadInput
+from labkit.sheet.verify import trusted_here
 from labkit.workflow.clock import date_and_time
 from labkit.workflow.record_files import Pack, file_name, kind_words, readings_table, record_json, table
 
@@ -75,10 +76,11 @@ def everything_behind(data: Path, numbers: Sequence[str], zone: str) -> tuple[st
         raise BadInput("records.too_many", count=len(numbers), limit=MOST_AT_ONCE)
     pack, folders = Pack(), Names()
     chapters = [_chapter(pack, folders.give(number), behind(data, number), zone) for number in numbers]
-    laboratory = ledger.load_bench(data).laboratory.name
-    index = _index(laboratory, chapters, zone)
+    trust = _trust(pack, data)
+    index = _index(ledger.load_bench(data).laboratory.name, chapters, trust, zone)
     pack.add(INDEX, index)
-    sums = [(sha256(index), INDEX), *((each.digest, each.path) for chapter in chapters for each in chapter.files)]
+    files = [*trust, *(each for chapter in chapters for each in chapter.files)]
+    sums = [(sha256(index), INDEX), *((each.digest, each.path) for each in files)]
     pack.add(CHECKSUMS, "".join(f"{digest}  {path}\n" for digest, path in sums).encode())
     name = numbers[0] if len(numbers) == 1 else f"{len(numbers)} records"
     return f"{name} and everything behind.zip", pack.close()
@@ -100,7 +102,7 @@ class _Writer:
         self.files.append(Written(path, says, sha256(content)))
 
     def lacks(self, code: str, **params: Any) -> None:
-        self.missing.append(sentence(f"behind.{code}", params))
+        self.missing.append(sentence(f"behind.{code}", params).strip())
 
 
 def _chapter(pack: Pack, folder: str, found: Behind, zone: str) -> Chapter:
@@ -126,6 +128,17 @@ def _chapter(pack: Pack, folder: str, found: Behind, zone: str) -> Chapter:
     if found.approval is None:
         write.lacks("no_approval")
     return Chapter(found, tuple(write.files), tuple(write.missing))
+
+
+def _trust(pack: Pack, data: Path) -> tuple[Written, ...]:
+    """The certificates by which the signatures are verified; they are public."""
+    names, found = Names(), []
+    for source in trusted_here(data):
+        content = source.read_bytes()
+        path = f"trust/{names.give(source.name)}"
+        pack.add(path, content)
+        found.append(Written(path, sentence("behind.trust"), sha256(content)))
+    return tuple(found)
 
 
 def _shim(write: _Writer, lean: LeanedOn, signed: str, zone: str) -> None:
@@ -155,6 +168,8 @@ def _registered(write: _Writer, lean: LeanedOn, signed: str, zone: str, under: s
     """A thing as it was registered, beside what the record says of it."""
     state = lean.registered
     kind = sentence(f"register_kind.{lean.kind}")
+    if lean.subject.startswith(kind):
+        kind = ""  # “Rig 2” says itself what it is
     body: dict[str, Any] = {"kind": lean.kind, "name": lean.subject, "as the record has it": dict(lean.said)}
     if state is None:
         write.lacks("not_registered", kind=kind, name=lean.subject)
@@ -172,7 +187,7 @@ def _registered(write: _Writer, lean: LeanedOn, signed: str, zone: str, under: s
     content = json.dumps(body, ensure_ascii=False, indent=2).encode()
     params = {"kind": kind, "name": lean.subject, "revision": state.revision if state is not None else "–"}
     wanted = _plain(lean) if under == "shims" else f"{lean.kind} {lean.subject}"
-    write.add(wanted, ".json", content, sentence("behind.registered", params), under)
+    write.add(wanted, ".json", content, sentence("behind.registered", params).strip(), under)
 
 
 def _people(write: _Writer, found: Behind, zone: str) -> None:
@@ -203,17 +218,18 @@ def _people(write: _Writer, found: Behind, zone: str) -> None:
 # ---- the index ----
 
 
-def _index(laboratory: str, chapters: Sequence[Chapter], zone: str) -> bytes:
+def _index(laboratory: str, chapters: Sequence[Chapter], trust: Sequence[Written], zone: str) -> bytes:
     """One page of HTML, without scripts and without anything from outside."""
     title = sentence("behind.title", {"laboratory": laboratory or "labkit"})
     body = "".join(_section(chapter, zone) for chapter in chapters)
+    verify = sentence("behind.how_verify" if trust else "behind.no_trust")
     contents = "".join(f'<li><a href="#{escape(_number(each))}">{escape(_heading(each))}</a></li>' for each in chapters)
     return (
         '<!doctype html><html lang="en"><head><meta charset="utf-8">'
         f"<title>{escape(title)}</title><style>{_STYLE}</style></head><body>"
         f"<h1>{escape(title)}</h1><p>{escape(sentence('behind.intro', {'zone': zone}))}</p>"
         f"<ul>{contents}</ul>{body}"
-        f"<h2>{escape(sentence('behind.how'))}</h2><p>{escape(sentence('behind.how_verify'))}</p>"
+        f"<h2>{escape(sentence('behind.how'))}</h2>{_files(trust)}<p>{escape(verify)}</p>"
         f"<p>{escape(sentence('behind.how_sums', {'file': CHECKSUMS}))}</p>"
         f"<p>{escape(sentence('behind.how_chain', {'laboratory': chapters[0].behind.laboratory}))}</p>"
         "</body></html>"
@@ -230,19 +246,23 @@ def _heading(chapter: Chapter) -> str:
 
 
 def _section(chapter: Chapter, zone: str) -> str:
-    files = "".join(
-        f'<tr><td><a href="{escape(quote(each.path))}">{escape(each.path)}</a></td>'
-        f"<td>{escape(each.says)}</td><td><code>{each.digest}</code></td></tr>"
-        for each in chapter.files
-    )
     missing = "".join(f"<li>{escape(each)}</li>" for each in chapter.missing)
     said = f"<h3>{escape(sentence('behind.missing'))}</h3><ul>{missing}</ul>" if missing else ""
     facts = "".join(f"<p>{escape(each)}</p>" for each in _facts(chapter.behind, zone))
     return (
         f'<h2 id="{escape(_number(chapter), quote=True)}">{escape(_heading(chapter))}</h2>{facts}'
-        f"<table><thead><tr><th>File</th><th>What it is</th><th>SHA-256</th></tr></thead><tbody>{files}</tbody></table>"
-        f"{said}"
+        f"{_files(chapter.files)}{said}"
     )
+
+
+def _files(files: Sequence[Written]) -> str:
+    rows = "".join(
+        f'<tr><td><a href="{escape(quote(each.path))}">{escape(each.path)}</a></td>'
+        f"<td>{escape(each.says)}</td><td><code>{each.digest}</code></td></tr>"
+        for each in files
+    )
+    head = "<tr><th>File</th><th>What it is</th><th>SHA-256</th></tr>"
+    return f"<table><thead>{head}</thead><tbody>{rows}</tbody></table>" if files else ""
 
 
 def _facts(found: Behind, zone: str) -> list[str]:

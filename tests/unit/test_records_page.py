@@ -18,12 +18,13 @@ from labkit import ledger
 from labkit.bench.shims import Shim
 from labkit.commands.demo import prepare_demo
 from labkit.ledger import Actor, register_shims, sign_and_keep
-from labkit.ledger.canonical import sha256
+from labkit.ledger.canonical import row_digest, sha256
 from labkit.ledger.demo import demo_bench
-from labkit.ledger.store import close_store
+from labkit.ledger.store import close_store, open_store
 from labkit.problems import BadInput, Problem
 from labkit.sheet.picture import picture
 from labkit.sheet.recompute import alike, compared, recompute
+from labkit.sheet.verify import verify
 from labkit.workflow import replacing
 from labkit.workflow.blockers import blockers
 from labkit.workflow.calibrate import CalibratePage
@@ -437,6 +438,15 @@ def test_everything_behind_is_in_the_zip_and_the_index_names_every_file(signed: 
         assert path in ("index.html", "SHA256SUMS.txt") or (path in index and sha256(held) in index), path
     sums = dict(reversed(line.split("  ", 1)) for line in files["SHA256SUMS.txt"].decode().splitlines())  # type: ignore[misc]
     assert sums == {path: sha256(held) for path, held in files.items() if path != "SHA256SUMS.txt"}
+    (authority,) = [held for path, held in files.items() if path.startswith("trust/")]
+    assert verify(entry.pdf, [authority]).verdict == "genuine"
+    chain = rows_of(files["0001/ledger entries.csv"])
+    for row in chain:
+        sealed = row.pop("hash")
+        whole: dict[str, str | int] = {**row, "laboratory": open_store(signed).laboratory}
+        whole |= {"seq": int(row["seq"]), "revision": int(row["revision"])}
+        assert row_digest(whole) == sealed, "the seal is taken as the index says"
+    assert str(whole["laboratory"]) in index and len(chain) > 10
     assert "The PDF of certificate DC-2026-A-2 of shim Brass set A/A-2 was not handed in." in index
     assert "certificate DC-2026-A-4 of shim Brass set A/A-4 was not" not in index
     assert "No certificate of T-3 is kept here" in index and "Nobody has approved it" in index
