@@ -117,8 +117,11 @@ def _check(args: Namespace, data: Path) -> int:
         write_json(args.json, report.to_dict())
     print(_in_words(report), file=said)
     for each in restores(data):
-        said_of_it = {"at": f"{each.at[:19]}Z", "by": each.who, "made": each.body["made"], "why": each.body["why"] or "not said"}
-        print(sentence("ledger.was_restored", said_of_it), file=said)
+        at, why = f"{each.at[:19]}Z", each.body["why"] or "not said"
+        print(
+            sentence("ledger.was_restored", {"at": at, "by": each.who, "made": each.body["made"], "why": why}),
+            file=said,
+        )
     if report.whole and args.witness:
         print(sentence("ledger.witnessed", {"file": args.witness.name}), file=said)
     return DONE if report.whole else NEGATIVE

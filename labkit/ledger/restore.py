@@ -340,10 +340,8 @@ class _Step:
         )
         numbers = [row.number for row in results if row.id not in ids]
         if gone and not self.asked.replace:
-            last = gone[-1]
-            raise BadInput(
-                "restore.would_lose", entries=len(gone), at=f"{last.at[:19]}Z", who=last.who, numbers=numbers or ["none"]
-            )
+            at, who = f"{gone[-1].at[:19]}Z", gone[-1].who
+            raise BadInput("restore.would_lose", entries=len(gone), at=at, who=who, numbers=numbers or ["none"])
         known = skipped_numbers(self.source, self.laboratory)
         return numbers + sorted(skipped_numbers(connection, laboratory) - known)
 
