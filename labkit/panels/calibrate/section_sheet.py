@@ -10,6 +10,7 @@ from collections.abc import Sequence
 
 import ipywidgets as W
 
+from labkit.ledger.tables_out import inert
 from labkit.messages import sentence
 from labkit.panels import shell
 from labkit.panels.answer import Answer
@@ -133,7 +134,9 @@ class SheetSection:
         writer = csv.writer(out, lineterminator="\n")
         writer.writerow(["shim", f"indication [{readings.unit}]", "role", "time", "operator", "left out"])
         for row in readings.rows:
-            writer.writerow([row.point, row.typed, row.role, row.time, row.operator, row.left_out])
+            # what was typed has been read as a number, whatever its sign
+            point, operator, left_out = inert(row.point), inert(row.operator), inert(row.left_out)
+            writer.writerow([point, row.typed, row.role, row.time, operator, left_out])
         return out.getvalue().encode("utf-8-sig")
 
     def _unsigned(self) -> bytes:
