@@ -208,7 +208,7 @@ def test_the_last_calibration_of_a_rig_is_in_force(ledger_folder):
 def test_a_record_is_kept_once(ledger_folder):
     record = RECORD | {"id": new_id()}
     sign_and_keep(ledger_folder, record, pdf_of, WHO)
-    with pytest.raises(BadInput, match="certificate 0001"):
+    with pytest.raises(BadInput, match="number 0001"):
         sign_and_keep(ledger_folder, record, pdf_of, WHO)
 
 
