@@ -10,6 +10,7 @@ import traitlets as T
 from labkit.panels.browser import OneWay, source, words
 from labkit.panels.guard import report
 from labkit.problems import Problem
+from labkit.workflow.worker import Worker
 
 _TYPES: Final = {
     "pdf": "application/pdf",
@@ -48,6 +49,7 @@ class Download(OneWay):
     file_name = T.Unicode("file.bin").tag(sync=True)
     enabled = T.Bool(True).tag(sync=True)
     primary = T.Bool(False).tag(sync=True)
+    patience_s = T.Int(30, help="How long the browser waits for the file [s].").tag(sync=True)
     words: T.Dict[str, str] = T.Dict().tag(sync=True)
 
     def __init__(self, build: Callable[[], bytes], file_name: str, label: str = "Download", **traits: Any) -> None:
@@ -59,15 +61,60 @@ class Download(OneWay):
         if content.get("type") != "build" or not self.enabled:
             return
         # `press` comes back with the answer, so that one to an earlier press is not taken for it
-        answer = {"press": content.get("press")}
+        self._begin({"press": content.get("press")})
+
+    def _begin(self, answer: dict[str, Any]) -> None:
         try:
             made = self._build()
-        except Problem as problem:
-            self.send(answer | {"type": "refused", "text": str(problem)})
-        except Exception:
-            self.send(answer | {"type": "refused", "text": report(f"in the download of {self.file_name}")})
+        except Exception as error:
+            self._refuse(answer, error)
         else:
             self.send(answer | file_message(self.file_name), buffers=[made])
+
+    def _refuse(self, answer: dict[str, Any], error: BaseException) -> None:
+        try:
+            raise error
+        except Problem as problem:
+            text = str(problem)
+        except Exception:
+            text = report(f"in the download of {self.file_name}")
+        self.send(answer | {"type": "refused", "text": text})
+
+
+Job = Callable[[], tuple[str, bytes]]
+
+
+class LongDownload(Download):
+    """
+    A button for a file that takes a while: it is made beside the page, which goes on.
+
+    Parameters
+    ----------
+    prepare : callable
+        Called when the button is pressed; returns what makes the file, and gives it a name. That touches no model.
+    file_name : str
+    label : str
+    worker : Worker, optional
+    """
+
+    patience_s = T.Int(600).tag(sync=True)
+
+    def __init__(
+        self, prepare: Callable[[], Job], file_name: str, label: str, worker: Worker | None = None, **traits: Any
+    ) -> None:
+        super().__init__(bytes, file_name, label, **traits)
+        self._prepare, self._worker = prepare, worker or Worker()
+
+    def _begin(self, answer: dict[str, Any]) -> None:
+        try:
+            job = self._prepare()
+        except Exception as error:
+            self._refuse(answer, error)
+        else:
+            self._worker.submit(job, lambda made: self._made(answer, *made), lambda error: self._refuse(answer, error))
+
+    def _made(self, answer: dict[str, Any], name: str, content: bytes) -> None:
+        self.send(answer | file_message(name), buffers=[content])
 
 
 def file_message(name: str) -> dict[str, str]:

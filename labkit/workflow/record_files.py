@@ -11,14 +11,18 @@ from pathlib import Path
 from typing import Any, Final
 
 from labkit import ledger
-from labkit.ledger import Entry, ResultLine
-from labkit.ledger.standing import Standing
+from labkit.ledger import Entry, ResultLine, Wanted
+from labkit.ledger.search import numbers_of
+from labkit.ledger.standing import Standing, standings
 from labkit.ledger.tables_out import Names, inert
 from labkit.messages import sentence
 from labkit.problems import BadInput
 
 MOST_MB: Final = 50
 """Of one download: a page hands it to the browser in one piece."""
+
+MOST_LINES: Final = 1_000_000
+"""Of a table: no spreadsheet shows more."""
 
 READING_COLUMNS: Final = ("shim", "indication", "role", "time", "operator", "left out")
 
@@ -103,6 +107,13 @@ def _is_number(cell: object) -> bool:
     except ValueError:
         return False
     return True
+
+
+def list_of(data: Path, wanted: Wanted) -> bytes:
+    """Every result that is wanted, as a table."""
+    lines = ledger.search(data, wanted, limit=MOST_LINES).lines
+    standing = standings(data, [line.id for line in lines])
+    return list_table(lines, standing, numbers_of(data, [line.replaces for line in lines if line.replaces]))
 
 
 def list_table(lines: Iterable[ResultLine], standing: Mapping[str, Standing], numbers: Mapping[str, str]) -> bytes:

@@ -13,7 +13,6 @@ from labkit import ledger
 from labkit.ledger import Entry, Found, ResultLine, Version, Wanted
 from labkit.ledger.backups import Backup, last_backup
 from labkit.ledger.leaning import Leaning, leaning_on
-from labkit.ledger.search import numbers_of
 from labkit.ledger.standing import Standing, standings
 from labkit.problems import BadInput, Problem, Reason
 from labkit.workflow import record_files, replacing
@@ -29,6 +28,9 @@ ASKED: Final = ("words", "kind", "rig", "gauge", "target", "signer", "decision",
 
 LEANED_ON: Final = ("shim", "gauge", "probe", "tip", "target", "instrument", "procedure", "rig")
 """Kinds of things that may turn out wrong."""
+
+Job = Callable[[], tuple[str, bytes]]
+"""Makes a file and gives it a name; it takes a while, and touches no model."""
 
 NONE_FOUND: Final = Found((), 0)
 
@@ -203,20 +205,23 @@ class RecordsPage(LedgerPage):
 
     # ---- taking away ----
 
-    def certificates(self) -> tuple[str, bytes]:
-        """The certificates that are chosen; see `labkit.workflow.record_files.certificates`."""
-        return record_files.certificates(self.data, self.chosen)
+    def certificates(self) -> Job:
+        """What makes a file of the certificates that are chosen; see `labkit.workflow.record_files.certificates`."""
+        data, chosen = self.data, self.chosen
+        self.use()
+        return lambda: record_files.certificates(data, chosen)
 
-    def behind(self) -> tuple[str, bytes]:
-        """Everything behind them; see `labkit.workflow.record_behind.everything_behind`."""
-        return everything_behind(self.data, self.chosen, self.bench.zone)
+    def behind(self) -> Job:
+        """What makes a file of everything behind them; see `labkit.workflow.record_behind.everything_behind`."""
+        data, chosen, zone = self.data, self.chosen, self.bench.zone
+        self.use()
+        return lambda: everything_behind(data, chosen, zone)
 
-    def list_table(self) -> bytes:
-        """The whole list that is looked for, as a table."""
-        lines = ledger.search(self.data, self.wanted, limit=max(self.found.total, 1)).lines
-        standing = standings(self.data, [line.id for line in lines])
-        numbers = numbers_of(self.data, [line.replaces for line in lines if line.replaces])
-        return record_files.list_table(lines, standing, numbers)
+    def list_table(self) -> Job:
+        """What makes a table of the whole list that is looked for."""
+        data, wanted = self.data, self.wanted
+        self.use()
+        return lambda: ("signed results.csv", record_files.list_of(data, wanted))
 
     # ---- looking at one ----
 

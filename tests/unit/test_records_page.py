@@ -144,12 +144,12 @@ def test_one_record_is_a_pdf_and_several_are_a_zip_with_names_that_fit_every_dis
     keep(tmp_path, 1, rig="CON <b>")
     page = records_page(tmp_path)
     with pytest.raises(BadInput, match="Tick a record"):
-        page.certificates()
+        page.certificates()()
     page.tick_line("0001", True)
-    assert page.certificates() == ("0001 calibration certificate Rig 2.pdf", b"%PDF0001")
+    assert page.certificates()() == ("0001 calibration certificate Rig 2.pdf", b"%PDF0001")
     page.tick_line("0002", True)
     page.tick_line("0003", True)
-    name, content = page.certificates()
+    name, content = page.certificates()()
     assert name == "3 records.zip"
     with zipfile.ZipFile(io.BytesIO(content)) as found:
         assert found.testzip() is None
@@ -166,7 +166,7 @@ def test_a_download_has_a_largest_size(tmp_path: Path) -> None:
         page.tick_line(number, True)
     for take in (page.certificates, page.behind):
         with pytest.raises(BadInput) as refused:
-            take()
+            take()()
         assert refused.value.code == "records.too_much"
 
 
@@ -174,7 +174,7 @@ def test_the_list_is_a_table_without_formulas_and_whole(tmp_path: Path) -> None:
     keep(tmp_path, LINES + 2)
     keep(tmp_path, 1, name='=HYPERLINK("http://example.invalid";"x")')
     keep(tmp_path, 1, name="-1+1")
-    table = records_page(tmp_path).list_table()
+    _, table = records_page(tmp_path).list_table()()
     rows = rows_of(table)
     assert len(rows) == LINES + 4
     assert rows[1]["customer"] == "'" + '=HYPERLINK("http://example.invalid";"x")'
@@ -415,7 +415,7 @@ def test_everything_behind_is_in_the_zip_and_the_index_names_every_file(signed: 
     register_shims(signed, "Brass set A", [shim], Actor(ENGINEER, "engineer", proven=True), "handed in", pdf)
     page = records_page(signed)
     page.open("1")
-    name, content = page.behind()
+    name, content = page.behind()()
     assert name == "0001 and everything behind.zip"
     with zipfile.ZipFile(io.BytesIO(content)) as found:
         files = {each: found.read(each) for each in found.namelist()}
@@ -457,7 +457,7 @@ def test_markup_in_names_stays_text_in_the_index(tmp_path: Path) -> None:
     keep(tmp_path, 1, rig='<img src=x onerror="alert(1)">')
     page = records_page(tmp_path)
     page.open("1")
-    _, content = page.behind()
+    _, content = page.behind()()
     with zipfile.ZipFile(io.BytesIO(content)) as found:
         index = found.read("index.html").decode()
         assert all(".." not in name and not name.startswith("/") for name in found.namelist())

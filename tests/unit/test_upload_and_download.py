@@ -6,8 +6,10 @@ from typing import Any
 
 import pytest
 
-from labkit.panels.download import Download
+from labkit.panels.download import Download, LongDownload
 from labkit.panels.upload import Upload
+from labkit.problems import BadInput
+from tests.calibrate_pages import Later
 
 
 @pytest.fixture
@@ -50,3 +52,27 @@ def test_the_builder_may_name_the_file(sent: list[dict[str, Any]]) -> None:
     download = Download(build, "sheet.pdf")
     download._handle_custom_msg({"type": "build", "press": 4}, [])
     assert sent == [{"press": 4, "type": "file", "name": "0119.pdf", "kind": "application/pdf"}]
+
+
+def test_a_long_download_is_made_beside_the_page_and_answers_when_it_is_done(sent: list[dict[str, Any]]) -> None:
+    later = Later()
+    download = LongDownload(lambda: lambda: ("two.zip", b"PK"), "records.zip", "Download", later)
+    download._handle_custom_msg({"type": "build", "press": 2}, [])
+    assert sent == [] and len(later.asked) == 1
+    later.catch_up()
+    assert sent == [{"press": 2, "type": "file", "name": "two.zip", "kind": "application/zip"}]
+
+
+def test_what_a_long_download_cannot_do_is_said_and_a_fault_is_named(sent: list[dict[str, Any]]) -> None:
+    def none_chosen() -> tuple[str, bytes]:
+        raise BadInput("records.none_chosen")
+
+    def broken() -> tuple[str, bytes]:
+        raise RuntimeError
+
+    for job in (none_chosen, broken):
+        later = Later()
+        LongDownload(lambda job=job: job, "x.zip", "Download", later)._handle_custom_msg({"type": "build"}, [])
+        later.catch_up()
+    assert [message["type"] for message in sent] == ["refused", "refused"]
+    assert sent[0]["text"] == "Tick a record first, or open one." and "fault" in sent[1]["text"]

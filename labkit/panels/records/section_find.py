@@ -12,7 +12,7 @@ from labkit.ledger import ResultLine
 from labkit.ledger.standing import Standing
 from labkit.messages import sentence
 from labkit.panels import shell
-from labkit.panels.download import Download
+from labkit.panels.download import LongDownload
 from labkit.panels.guard import Guard
 from labkit.panels.record_list import Line, RecordList
 from labkit.workflow.clock import full_date
@@ -62,9 +62,9 @@ class FindSection:
         self._none = shell.button("Untick all", guard(lambda _: page.untick()))
         for each in (self._newer, self._older, self._all, self._none):
             each.add_class("lk-slim")
-        self._records = Download(self._certificates, "records.zip", "Download", primary=True)
-        self._behind = Download(self._everything, "everything behind.zip", "Everything behind these")
-        self._export = Download(page.list_table, "signed results.csv", "Export the list")
+        self._records = LongDownload(page.certificates, "records.zip", "Download", primary=True)
+        self._behind = LongDownload(page.behind, "everything behind.zip", "Everything behind these")
+        self._export = LongDownload(page.list_table, "signed results.csv", "Export the list")
         self.section = shell.section(
             1,
             "Find",
@@ -207,16 +207,6 @@ class FindSection:
         if asked and asked not in [value for _, value in found]:
             found.append((asked, asked))
         return ((_ANY[name], ""), *found)
-
-    # ---- files ----
-
-    def _certificates(self) -> bytes:
-        self._records.file_name, content = self._page.certificates()
-        return content
-
-    def _everything(self) -> bytes:
-        self._behind.file_name, content = self._page.behind()
-        return content
 
 
 def _chain(page: RecordsPage) -> str:

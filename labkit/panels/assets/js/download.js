@@ -1,7 +1,5 @@
 // A button that asks Python for a file, and saves what comes.
 
-const PATIENCE_MS = 30000;
-
 class Download {
   constructor(model, el) {
     this.model = model;
@@ -28,7 +26,7 @@ class Download {
   ask() {
     if (this.timer) return;
     this.say(this.words.busy);
-    this.timer = setTimeout(() => this.free(this.words.slow), PATIENCE_MS);
+    this.timer = setTimeout(() => this.free(this.words.slow), 1000 * this.model.get("patience_s"));
     this.model.send({ type: "build", press: ++this.presses });
   }
 
