@@ -61,6 +61,7 @@ def test_from_the_address_of_a_rig_to_a_signed_check(page: Page, served: Served,
     who.choose_person("M. Okonjo")
     expect(who.mark("Decision")).to_have_text("Fit to measure", timeout=SLOW_MS)
     band.get_by_role("button", name="Sign it").click()
+    expect(page.get_by_placeholder("of your signing file")).to_be_focused()
     page.keyboard.type(DEMO_PASSPHRASE)
     page.keyboard.press("Enter")
     decision = who.section("Decision")
