@@ -243,6 +243,11 @@ def requests(data: Path) -> tuple[Request, ...]:
     return tuple(sorted(found, key=lambda each: each.asked, reverse=True))
 
 
+def request_about(data: Path, about: str) -> Request | None:
+    """What was asked last about a draft or certificate; None where nothing was."""
+    return next((each for each in requests(data) if each.about == about), None)
+
+
 def subjects(data: Path, ids: Iterable[str]) -> dict[str, Subject]:
     """What requests are about: each draft, or the certificate that was made of it, by its id."""
     wanted = list(ids)

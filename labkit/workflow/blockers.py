@@ -15,6 +15,7 @@ from labkit.workflow.influences import influence_of
 from labkit.workflow.log import PARTS, Line
 from labkit.workflow.particulars import TICKS
 from labkit.workflow.remarks import FAILED
+from labkit.workflow.shims_out import SHIMS_REASON, shims_out
 
 if TYPE_CHECKING:
     from labkit.workflow.calibrate_model import CalibrateModel
@@ -80,6 +81,8 @@ def _of_particulars(page: CalibrateModel) -> list[Blocker]:
         found.append(Blocker(1, Reason("left.identity", {"person": page.person})))
     if not page.fields.get("shim_set"):
         found.append(Blocker(1, Reason("left.shim_set")))
+    if not page.fields.get(SHIMS_REASON):
+        found += [Blocker(1, Reason("left.shim_out", {"says": str(each.says)})) for each in shims_out(page)]
     if page.particulars is not None:
         faults = page.particulars.faults
         for name, fault in faults.items():

@@ -11,6 +11,7 @@ from labkit.workflow.log import PARTS, ReadingLog, line_id
 from labkit.workflow.particulars import RULE_FIELDS, TICKS, defaults, read_fields
 from labkit.workflow.readings_page import clean, verb
 from labkit.workflow.rig_work import RigWork
+from labkit.workflow.shims_out import SHIMS_REASON
 
 
 class CalibratePage(CalibrateModel):
@@ -48,6 +49,8 @@ class CalibratePage(CalibrateModel):
             self._work = RigWork(defaults(self.bench, rig) | kept, ReadingLog(self._now))
         self._look_up_in_force(self._work.in_force if self._as_found_begun else None)
         self.cursor = {}
+        ledger.let_go(self.data, self.id, self.who)
+        self.look_at_gauge()
         self._lay_out()
 
     @verb
@@ -57,7 +60,11 @@ class CalibratePage(CalibrateModel):
         if name == "rig" or self.fields.get(name, "") == text or (name in RULE_FIELDS and self.rule_fixed):
             return
         repeats = self.particulars.repeats if self.particulars is not None else 0
+        if name == "switched_on" and text:
+            self.take_gauge()
         self.fields[name] = text
+        if name == SHIMS_REASON:
+            self.fields[f"{SHIMS_REASON}_by"] = self.person if text else ""
         if name == "release_reason":
             self.fields["released_by"] = self.person if text else ""
         if name == "widen_reason":
@@ -154,6 +161,7 @@ class CalibratePage(CalibrateModel):
         if p is None:
             raise BadInput("page.no_rig")
         found = tables.read_table(source if isinstance(source, bytes) else clean(source, strip=False), name, p)
+        self.take_gauge()
         table = self._work.next_source(name)
         count = tables.put_into(self.log, found, p, table, self.person)
         self._work.tables[table] = tables.doubts(found)

@@ -107,6 +107,7 @@ class CalibrateModel(ReadingsPage):
         try:
             self.bench = ledger.load_bench(self.data)
             self._set_state(draft or {})
+            self.look_at_gauge()
         except Problem:
             self._set_state({})
             raise

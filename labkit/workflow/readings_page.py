@@ -6,10 +6,12 @@ from collections.abc import Callable, Mapping
 from functools import wraps
 from typing import Any, ClassVar, TypeVar, cast
 
-from labkit.ledger import Entry, RegisteredRig
-from labkit.problems import Caution
+from labkit import ledger
+from labkit.ledger import Entry, Live, RegisteredRig
+from labkit.problems import BadInput, Caution, Problem
+from labkit.workflow.clock import when
 from labkit.workflow.collect import Collected
-from labkit.workflow.draft_page import DraftPage
+from labkit.workflow.draft_page import UNREACHED, DraftPage
 from labkit.workflow.log import ReadingLog
 from labkit.workflow.particulars import Particulars
 
@@ -46,6 +48,8 @@ class ReadingsPage(DraftPage):
         Whether the value of a shim is hidden while it is read.
     in_force : Entry or None
         The certificate in force for the rig.
+    elsewhere : Live or None
+        The rig's gauge, where it is in use in another rig: a reading is then refused.
     """
 
     PARTS: ClassVar[Mapping[str, tuple[str, ...]]]
@@ -55,6 +59,7 @@ class ReadingsPage(DraftPage):
     cursor: dict[str, str]
     hide_reference: bool
     in_force: Entry | None
+    elsewhere: Live | None = None
 
     def begin(self, draft: Mapping[str, Any] | None = None) -> None:
         """
@@ -121,7 +126,14 @@ class ReadingsPage(DraftPage):
 
     @verb
     def set_aside(self, line_id: str, reason: str) -> None:
-        """Dropped or damaged: the readings stay and do not count."""
+        """
+        Dropped or damaged: the readings stay and do not count, and the shim is set aside in the register, for all.
+
+        With an empty reason the readings count again; the shim stays aside until it is recertified.
+        """
+        line = self.log.line(line_id)
+        if line is not None and reason.strip():
+            self._set_aside_for_all(line.shims, clean(reason))
         self.log.set_aside(line_id, clean(reason))
 
     # ---- verbs: readings ----
@@ -148,10 +160,13 @@ class ReadingsPage(DraftPage):
                 self.version += 1
                 return ""
             case "take" | "edit":
+                if not self._holds(event):
+                    self.take_gauge()
                 self._write(part, event)
             case "clear":
                 log.clear(event.cells, self.person)
             case "paste":
+                self.take_gauge()
                 said = self._paste(part, event)
             case "undo" | "redo":
                 (log.undo if event.type == "undo" else log.redo)()
@@ -171,6 +186,68 @@ class ReadingsPage(DraftPage):
                 return ""
         self._changed()
         return said
+
+    # ---- what is one thing on the bench ----
+
+    def look_at_gauge(self) -> None:
+        """See whether the rig's gauge is in use in another rig."""
+        rig = self.rig
+        name = rig.rig.gauge.name if rig is not None else ""
+        found = next((each for each in ledger.live_gauges(self.data) if each.gauge == name), None) if name else None
+        self.elsewhere = found if rig is not None and found is not None and found.rig != rig.name else None
+
+    def take_gauge(self) -> None:
+        """
+        Before a reading is kept: take the gauge into use for this rig.
+
+        Raises
+        ------
+        Problem
+            ``gauge.in_use``: it is live in another rig. Nothing is read then.
+        """
+        rig = self.rig
+        if rig is None:
+            return
+        try:
+            ledger.claim(self.data, rig.rig.gauge.name, rig.name, self.id, self.who)
+            self.elsewhere = None
+        except Problem as problem:
+            if problem.code in UNREACHED:
+                return  # what is read is kept on the page until the ledger is there again
+            self.look_at_gauge()
+            self.version += 1
+            since = when(problem.params["since"], self.bench.zone, self._now()).removeprefix("today ")
+            raise Problem(problem.code, **{**problem.params, "since": since}) from None
+
+    def free_gauge(self, why: str) -> None:
+        """Say that the gauge is free, whatever the page of the other rig says."""
+        if self.elsewhere is not None:
+            ledger.release(self.data, self.elsewhere.gauge, self.who, clean(why))
+            self.look_at_gauge()
+            self.version += 1
+
+    def _set_aside_for_all(self, shims: list[str], reason: str) -> None:
+        for name in shims:
+            found = self.set_of(name)
+            if found and self.bench.shim_out_of_use(found, name) is None:
+                try:
+                    ledger.set_aside(self.data, found, name, self.who, reason)
+                except BadInput as problem:
+                    if problem.code != "bench.unknown":  # a shim that is in this draft alone
+                        raise
+        self.bench = ledger.load_bench(self.data)
+
+    def set_of(self, shim: str) -> str:
+        """The set in which a shim of this page is registered; empty where it is in none."""
+        p = self.particulars
+        if p is not None and shim in p.shims and p.shims[shim].set_name:
+            return p.shims[shim].set_name
+        return next((each.name for each in self.bench.shim_sets if shim in each), "")
+
+    def _holds(self, event: Any) -> bool:
+        """Whether a reading stands in the cell already: putting it right needs no gauge."""
+        line = self.log.line(event.row)
+        return line is not None and event.cell < len(line.cells) and bool(line.cells[event.cell].text)
 
     def _write(self, part: str, event: Any) -> None:
         text = clean(event.text)

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from labkit.messages import sentence
 from labkit.workflow.particulars import cold_readings
+from labkit.workflow.shims_out import SHIMS_REASON, shims_out
 
 if TYPE_CHECKING:
     from labkit.workflow.calibrate_model import CalibrateModel
@@ -31,6 +32,11 @@ def remarks(page: CalibrateModel, verdict: str | None) -> Iterator[str]:
         yield sentence("remark.adjusted", {"what": fields["adjusted"]})
     if page.checked and not any(line.taken for line in page.log.of("check")):
         yield sentence("remark.checks_taken_back")
+    out = shims_out(page) if fields.get(SHIMS_REASON) else []
+    if out:
+        said = " ".join(str(each.says) for each in out)
+        who = fields.get(f"{SHIMS_REASON}_by") or "–"
+        yield sentence("remark.shims_out", {"says": said, "person": who, "reason": fields[SHIMS_REASON]})
     times = [row.time for row in readings.rows if row.time] if readings is not None else []
     cold = cold_readings(page.particulars.about, min(times, default="")) if page.particulars is not None else None
     if cold is not None:

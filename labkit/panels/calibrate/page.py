@@ -58,6 +58,7 @@ class CalibrateView(DraftView[CalibratePage]):
         self.sheet = SheetSection(page, self.guard)
         sections = (self.rig, self.as_found, self.readings, self.curve, self.extra, self.checks, self.sheet)
         self.build(INTRO, [each.section for each in sections])
+        self.frame.heartbeat.on_msg(self.guard(lambda *_: self.sheet.tick()))
 
     def refresh(self) -> None:
         """Have every section show what the model holds."""

@@ -11,12 +11,14 @@ from labkit.bench.shims import ShimSet
 from labkit.ledger import RegisteredRig
 from labkit.messages import sentence
 from labkit.panels import shell
+from labkit.panels.calibrate.gauge_part import GaugePart
 from labkit.panels.fields import Form
 from labkit.panels.pages import address, pages
 from labkit.panels.visitor import base_url, in_dashboard
 from labkit.panels.warm_up import WarmUp
 from labkit.workflow.calibrate import CalibratePage
 from labkit.workflow.particulars import TICKS
+from labkit.workflow.shims_out import SHIMS_REASON, shims_out
 from labkit.workflow.taking_up import still_serves
 
 ARRIVALS: Final = (("I type what it shows", "typed"), ("Its key types for me", "keyed"), ("It streams", "streamed"))
@@ -40,6 +42,11 @@ class RigSection:
         for tick, box in self._ticks.items():
             box.observe(guard(self._ticked(tick)), "value")
         self._facts, self._again = shell.html(), shell.html()
+        self._gauge = GaugePart(page, guard)
+        self._out_says = shell.html()
+        reason = form.text(SHIMS_REASON, width="wide", label="Why these shims are used all the same")
+        named = form.field("Used all the same", reason, names=[SHIMS_REASON], long=True)
+        self._out = shell.rows([self._out_says, named])
         self._showing = False
 
         fields = [
@@ -85,7 +92,9 @@ class RigSection:
             notes=[shell.html(shell.MAGNET), shell.html(shell.SMALL_TARGET), shell.html(_inert())],
             body=[
                 self._again,
+                self._gauge.root,
                 shell.with_classes(W.GridBox(fields), "lk-form"),
+                self._out,
                 shell.with_classes(W.GridBox([warm_up, ticks]), "lk-split"),
                 fold,
             ],
@@ -136,6 +145,11 @@ class RigSection:
             self.warm_up.needs_min = max(int(p.about.rig.warm_up_min or 1), 1)
             self.warm_up.zone = bench.zone
         shell.say(self._facts, _facts(page))
+        self._gauge.show()
+        out = shims_out(page)
+        self._out.layout.display = "" if out or page.fields.get(SHIMS_REASON) else "none"
+        words = " ".join(str(each.says) for each in out)
+        shell.say(self._out_says, shell.message("watch", shell.escape(words)) if words else "")
         shell.say(self._again, _take_up_again(page))
 
     def _typed(self, name: str, text: str) -> None:

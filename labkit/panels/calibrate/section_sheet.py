@@ -14,6 +14,7 @@ from labkit.ledger.tables_out import inert
 from labkit.messages import sentence
 from labkit.panels import shell
 from labkit.panels.answer import Answer
+from labkit.panels.asking import AskingPart
 from labkit.panels.download import Download
 from labkit.panels.guard import Guard
 from labkit.problems import BadInput, Problem
@@ -28,6 +29,9 @@ MARGIN = (
     "certificate.",
     "No next date is printed unless the customer agreed to it.",
 )
+
+_LOOK_EVERY = 3
+"""Heartbeats between two looks at what was answered."""
 
 
 class SheetSection:
@@ -54,6 +58,7 @@ class SheetSection:
         self._field = shell.bar(
             [shell.html("<span>Passphrase</span>", "lk-l"), shell.bar([self._sign], "lk-bar"), self._refused], "lk-f"
         )
+        self._asking = AskingPart(page, guard, self._verdict)
         self._certificate = Download(page.signed_pdf, "certificate.pdf", "Download PDF", primary=True)
         self._readings = Download(self._readings_csv, "readings.csv", "Download the readings")
         self._draft = Download(self._unsigned, "draft.pdf", "Download an unsigned draft")
@@ -61,7 +66,7 @@ class SheetSection:
         self.section = shell.section(
             7,
             "Sheet",
-            notes=[shell.html("".join(shell.note(said) for said in MARGIN))],
+            notes=[self._asking.note, shell.html("".join(shell.note(said) for said in MARGIN))],
             body=[
                 shell.with_classes(
                     W.GridBox(
@@ -72,6 +77,7 @@ class SheetSection:
                                     self._left,
                                     self._field,
                                     self._says,
+                                    self._asking.root,
                                     shell.bar([self._certificate, self._data]),
                                     shell.html("<h3>Meanwhile</h3>"),
                                     shell.bar([self._readings, self._draft]),
@@ -86,6 +92,8 @@ class SheetSection:
             ],
         )
         self._drawn_for: object = None
+        self._looked_for: object = None
+        self._ticks = 0
 
     def show(self) -> None:
         page = self._page
@@ -94,6 +102,11 @@ class SheetSection:
         self._sign.enabled = not left and not page.read_only
         self._field.layout.display = "none" if page.number else ""
         shell.say(self._says, _says(page, left))
+        asked_for = (page.id, page.number)
+        if self._looked_for != asked_for:  # not after each reading: nobody answers what was not asked
+            self._looked_for = asked_for
+            self._asking.asking.look()
+        self._asking.show()
         self._certificate.enabled = bool(page.number)
         self._certificate.file_name = f"certificate-{page.number or '0000'}.pdf"
         self._certificate.layout.display = "" if page.number else "none"
@@ -104,6 +117,17 @@ class SheetSection:
         if self._drawn_for is not None and self._drawn_for is not page.result:
             self._drawn_for = None
             shell.say(self._preview, "")
+
+    def tick(self) -> None:
+        """The browser asks every two seconds: now and then, see whether somebody has answered."""
+        self._ticks += 1
+        if self._asking.asking.open and self._ticks % _LOOK_EVERY == 0:
+            self._asking.look()
+
+    def _verdict(self) -> str:
+        """What the check shims say, for whoever is asked to approve."""
+        result = self._page.result
+        return (result.verdict if result is not None else None) or sentence("request.no_verdict")
 
     def _draw(self, _button: object) -> None:
         from labkit.sheet import svg_preview
