@@ -136,7 +136,7 @@ RESULT: Final = Table(
     UniqueConstraint("laboratory", "number", name="result_number"),
     Index("result_by_place", "laboratory", "place"),
     Index("result_by_rig", "laboratory", "rig", "place"),
-    # SQLite alone: a row of an index has a largest size on a server, which reads the table fast enough
+    # SQLite alone: a row of an index has a largest size on a server, which has one of its own (result_words)
     Index("result_sought", "laboratory", "place", *SOUGHT).ddl_if(dialect="sqlite"),
     Index("result_replaces", "laboratory", "replaces"),
 )

@@ -6,6 +6,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
+import sqlalchemy as sa
 
 from labkit.bench.shims import Shim
 from labkit.ledger import (
@@ -26,7 +27,9 @@ from labkit.ledger.behind import behind
 from labkit.ledger.demo import demo_bench
 from labkit.ledger.leaning import leaning_on
 from labkit.ledger.search import Wanted, known_pdf, search
+from labkit.ledger.store import open_store
 from labkit.problems import BadInput
+from tests.postgres import Server
 from tests.sheets import small_sheet
 
 OKONJO = Actor("M. Okonjo", "technician", proven=True)
@@ -200,3 +203,29 @@ def test_what_was_not_registered_is_none_and_a_damaged_certificate_is_not_handed
     with pytest.raises(BadInput, match="0002"):
         behind(ledger_folder, "0002")
     assert find(ledger_folder, "0001").number == "0001"
+
+
+def test_a_server_finds_words_by_an_index_and_without_its_extension_all_the_same(
+    postgres: Server, tmp_path: Path
+) -> None:
+    with sa.create_engine(postgres.url, isolation_level="AUTOCOMMIT").connect() as connection:
+        for statement in ("CREATE ROLE plain LOGIN", "CREATE DATABASE plain"):
+            connection.execute(sa.text(statement))
+    plain = postgres.url.replace("labkit@", "plain@").replace("/postgres", "/plain")
+    owner = postgres.url.replace("/postgres", "/plain")
+    with sa.create_engine(owner, isolation_level="AUTOCOMMIT").connect() as connection:
+        # may make tables, and no extensions
+        connection.execute(sa.text("GRANT CREATE, USAGE ON SCHEMA public TO plain"))
+    found = {}
+    for name, url in (("with", postgres.url), ("without", plain)):
+        data = tmp_path / name
+        data.mkdir()
+        (data / "ledger.toml").touch(mode=0o600)
+        (data / "ledger.toml").write_text(f'url = "{url}"\nlaboratory = "{new_id()}"\n')
+        sign(data, record())
+        sign(data, record("Rig 3", "G-11", "A-6"), ENGINEER)
+        assert numbers(data, words="halloran set a/a-6") == ["0002"]
+        with open_store(data).reading() as connection:
+            asked = sa.text("SELECT count(*) FROM pg_indexes WHERE indexname = 'result_words'")
+            found[name] = connection.execute(asked).scalar_one()
+    assert found == {"with": 1, "without": 0}

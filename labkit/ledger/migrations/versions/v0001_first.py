@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+import logging
+from typing import Final
+
 import sqlalchemy as sa
 from alembic import op
 
 revision = "0001"
 down_revision = None
 
+_LOG: Final = logging.getLogger(__name__)
 _SEQUENCE = sa.BigInteger().with_variant(sa.Integer, "sqlite")
 
 
@@ -69,6 +73,8 @@ def upgrade() -> None:
     if op.get_bind().dialect.name == "sqlite":
         sought = ["kind", "rig", "gauge", "target", "signer", "decision", "signed", "words"]
         op.create_index("result_sought", "result", ["laboratory", "place", *sought])
+    else:
+        _index_of_words()
     op.create_index("result_replaces", "result", ["laboratory", "replaces"])
     op.create_table(
         "lean",
@@ -88,6 +94,17 @@ def upgrade() -> None:
         sa.Column("wrong", sa.Integer, nullable=False),
         sa.Column("last", sa.Text, nullable=False),
     )
+
+
+def _index_of_words() -> None:
+    """Parts of words, by PostgreSQL's own extension; where the server has none, the table is read through."""
+    connection = op.get_bind()
+    try:
+        with connection.begin_nested():
+            connection.execute(sa.text("CREATE EXTENSION IF NOT EXISTS pg_trgm"))
+            connection.execute(sa.text("CREATE INDEX result_words ON result USING gin (words gin_trgm_ops)"))
+    except sa.exc.DBAPIError:
+        _LOG.warning("the server has no pg_trgm: finding among very many results takes a second")
 
 
 def _laboratory() -> sa.Column[str]:
