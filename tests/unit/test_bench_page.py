@@ -20,9 +20,9 @@ from labkit.problems import BadInput, Problem, Reason
 from labkit.sheet.identity import make_authority, make_signer
 from labkit.workflow import bench_due
 from labkit.workflow.bench import BenchPage, approvers
-from labkit.workflow.ledger_page import SIGNED_OUT_AFTER_S
 from labkit.workflow.bench_drafts import standing_of
 from labkit.workflow.bench_due import Due, due, months_after
+from labkit.workflow.ledger_page import SIGNED_OUT_AFTER_S
 from labkit.workflow.worker import Worker
 from tests.calibrate_pages import Later, begun_page, demo_folder, finished_page, read_curve
 
