@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sys
 from argparse import ArgumentParser, Namespace
 from pathlib import Path
@@ -12,7 +13,7 @@ from labkit.commands.arguments import load_families, writable_folder
 from labkit.commands.password import VARIABLE, password_hash
 from labkit.paths import data_folder
 from labkit.problems import BadInput
-from labkit.workflow.door import check_closed
+from labkit.workflow.door import HUB_USER, check_closed
 
 DEFAULT_PORT: Final = 8766
 DEFAULT_PAGES: Final = 24
@@ -35,6 +36,11 @@ def add_parser(subparsers: Any) -> None:
         f"(asked for, or from {VARIABLE})",
     )
     parser.add_argument(
+        "--hub",
+        action="store_true",
+        help="a JupyterHub starts this for one of its users, and asks who comes; the port is the hub's",
+    )
+    parser.add_argument(
         "--most-pages",
         type=int,
         default=DEFAULT_PAGES,
@@ -49,6 +55,8 @@ def run(args: Namespace) -> int:
         raise BadInput("serve.port", port=args.port)
     if args.most_pages < 1:
         raise BadInput("serve.most_pages")
+    if args.hub and args.password_file is not None:
+        raise BadInput("serve.hub_asks")
     hashed = password_hash(args.password_file) if args.password_file is not None else ""
     data = writable_folder(data_folder(args.data, demo=args.demo))
     if args.demo:
@@ -58,13 +66,21 @@ def run(args: Namespace) -> int:
     for caution in check_closed(data):
         print(caution, caution.hint or "", file=sys.stderr)
     load_families(data)  # every page loads them for itself: here only to say what is wrong
+    from labkit.panels.entrance import way_by_secret
     from labkit.panels.server import serve
 
+    if args.hub:
+        from labkit.panels.hub import way_through_hub
+
+        way = way_through_hub()
+    else:
+        os.environ.pop(HUB_USER, None)  # no hub stands before this: nobody may pass for one of its users
+        way = way_by_secret(hashed)
     serve(
         data,
         args.port,
         lambda address: print(f"labkit is ready: {address}", flush=True),
-        password_hash=hashed,
+        way,
         most_pages=args.most_pages,
     )
     return DONE

@@ -4,17 +4,22 @@ from __future__ import annotations
 
 import hmac
 import logging
+import secrets
 import time
+from dataclasses import dataclass, field
 from typing import Any, Final, cast
 
 from jupyter_server.auth.decorator import allow_unauthenticated
 from jupyter_server.auth.identity import PasswordIdentityProvider, User
 from jupyter_server.auth.login import LoginFormHandler
+from jupyter_server.auth.logout import LogoutHandler
 from jupyter_server.auth.security import passwd_check
+from jupyter_server.base.handlers import JupyterHandler
 from tornado.escape import url_escape
 from tornado.web import RequestHandler
+from traitlets.config import Config
 
-from labkit.panels.gate import shown
+from labkit.panels.gate import LOCAL_HOSTS, shown
 
 FREE_TRIES: Final = 3
 """Wrong answers in a row before the next one has to wait."""
@@ -55,6 +60,10 @@ class Keeper(PasswordIdentityProvider):
             return True
         return bool(self.hashed_password and passwd_check(self.hashed_password, given))  # type: ignore[no-untyped-call]
 
+    def get_handlers(self) -> list[tuple[str, object]]:
+        """The addresses of this way in."""
+        return [(r"/login", Login), (r"/logout", LogoutHandler)]
+
     def process_login_form(self, handler: RequestHandler) -> User | None:
         """The visitor whom the form lets in; None for a wrong answer, or one that came while the form rests."""
         if self.rest_s():
@@ -76,6 +85,65 @@ class Keeper(PasswordIdentityProvider):
     def wrong(self) -> int:
         """Wrong answers in a row."""
         return self._wrong
+
+
+@dataclass(frozen=True)
+class WayIn:
+    """
+    How people come in.
+
+    Attributes
+    ----------
+    provider : type
+        The identity provider.
+    token : str or None
+        Of the printed address; empty where there is none, None where the provider has its own.
+    hosts : frozenset of str
+        The names under which browsers ask this server, without a port.
+    host : str
+        Where it listens; empty for everywhere.
+    port : int or None
+        Where something else than the command says which.
+    base_url : str
+        With its last slash.
+    config : Config
+    secrets : tuple of str
+        What no log may hold.
+    with_token : type
+        The handler for addresses that hold a token.
+    account : str
+        The one account that comes in; empty where accounts are not told apart.
+    """
+
+    provider: type
+    token: str | None = None
+    hosts: frozenset[str] = LOCAL_HOSTS
+    host: str = "127.0.0.1"
+    port: int | None = None
+    base_url: str = "/"
+    config: Config = field(default_factory=Config)
+    secrets: tuple[str, ...] = ()
+    with_token: type[RequestHandler] = RequestHandler
+    account: str = ""
+
+
+def way_by_secret(password_hash: str = "") -> WayIn:
+    """By the token of this start; or by the password whose hash is given, and then there is no token to be found."""
+    token = "" if password_hash else secrets.token_urlsafe(24)
+    config = Config()
+    config.PasswordIdentityProvider.hashed_password = password_hash
+    return WayIn(Keeper, token, config=config, secrets=(token,), with_token=Entrance)
+
+
+class WithoutToken(JupyterHandler):
+    """Leads to the address without the token, which is for nothing here."""
+
+    def initialize(self, given: str) -> None:
+        """The token is forgotten."""
+
+    @allow_unauthenticated
+    def get(self) -> None:
+        self.redirect("/" + str(self.request.uri).lstrip("/\\"))
 
 
 class Entrance(LoginFormHandler):

@@ -8,6 +8,7 @@ from __future__ import annotations
 import functools
 import logging
 import logging.handlers
+import re
 from collections.abc import Iterable
 from pathlib import Path
 from typing import Final
@@ -39,14 +40,14 @@ class OneLine(logging.Formatter):
         return text
 
 
-def server_log(data: Path) -> Path:
-    """Where the server writes what happened."""
-    return data / "logs" / "serve.log"
+def server_log(data: Path, account: str = "") -> Path:
+    """Where the server writes what happened; each account of a hub has a server, and a file, of its own."""
+    name = re.sub(r"[^\w.@-]", "_", account)[:60]
+    return data / "logs" / (f"serve-{name}.log" if name else "serve.log")
 
 
-def log_server(data: Path, secrets: Iterable[str]) -> None:
+def log_server(file: Path, secrets: Iterable[str]) -> None:
     """Send everything to the file: the terminal keeps the one line with the address."""
-    file = server_log(data)
     file.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
     handler = logging.handlers.RotatingFileHandler(file, maxBytes=1_000_000, backupCount=3, encoding="utf-8")
     handler.setFormatter(OneLine(secrets))

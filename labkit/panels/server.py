@@ -10,7 +10,6 @@ from __future__ import annotations
 
 import asyncio
 import os
-import secrets
 import shutil
 import signal
 import socket
@@ -22,7 +21,6 @@ from typing import Any, Final
 
 import jinja2
 from jupyter_core.utils import run_sync
-from jupyter_server.auth.logout import LogoutHandler
 from jupyter_server.base.handlers import FileFindHandler, JupyterHandler
 from jupyter_server.utils import url_path_join
 from tornado.httpclient import AsyncHTTPClient, HTTPClientError
@@ -37,13 +35,12 @@ from voila.static_file_handler import MultiStaticFileHandler, TemplateStaticFile
 from labkit.bench.about import Party
 from labkit.ledger import Bench, load_bench
 from labkit.panels.channel import TALK, Channel, Farewell, KernelFacts, Visitor, Workbook
-from labkit.panels.entrance import Entrance, Keeper, Login
-from labkit.panels.gate import LOCAL_HOSTS, Headers, NoSuchPage, Refused, Stranger, WithToken, log_request
+from labkit.panels.entrance import WayIn
+from labkit.panels.gate import Headers, NoSuchPage, Refused, Stranger, WithToken, log_request
 from labkit.panels.logs import log_server, server_log
 from labkit.panels.pages import address, pages
 from labkit.paths import DATA_VARIABLE, workbooks
 from labkit.problems import Problem
-from labkit.workflow.door import HUB_USER
 
 PANELS: Final = Path(__file__).resolve().parent
 TEMPLATE: Final = "labkit"
@@ -85,26 +82,28 @@ class Dashboards(Voila):  # type: ignore[misc]
         data: Path,
         port: int,
         ready: Callable[[str], None],
+        way: WayIn,
         *,
         most_pages: int,
-        password_hash: str = "",
         **kwargs: Any,
     ) -> None:
-        super().__init__(config=_configuration(data), **kwargs)
+        config = _configuration(data)
+        config.merge(way.config)
+        super().__init__(config=config, **kwargs)
         self.data = data
-        self.wanted_port = port
+        self.wanted_port = port if way.port is None else way.port
         self.ready = ready
+        self.way = way
         self.most_pages = most_pages
-        # one secret or the other: with a password there is no token that could be found in a history
-        self.token = "" if password_hash else secrets.token_urlsafe(24)
-        self.config.PasswordIdentityProvider.hashed_password = password_hash
-        self.identity_provider_class = Keeper
+        self.base_url = way.base_url
+        self.token, self.auto_token = way.token, way.token is None
+        self.identity_provider_class = way.provider
         self.failed: Problem | None = None
 
     def start(self) -> None:
         """Serve until somebody stops it."""
         # bound before anything else is made: the kernels are told the port, and a taken one is said at once
-        self.sockets = _bind(self.wanted_port)
+        self.sockets = _bind(self.wanted_port, self.way.host)
         self.port = self.sockets[0].getsockname()[1]
         super().start()
         if self.failed:
@@ -137,8 +136,7 @@ class Dashboards(Voila):  # type: ignore[misc]
         # all there is: what Voila would serve besides stays closed, in its next version too
         paths: list[tuple[Any, ...]] = [
             (r"/", FirstPage),
-            (r"/login", Login),
-            (r"/logout", LogoutHandler),
+            *self.identity_provider.get_handlers(),
             (r"/labkit/(.*)", Assets, {"path": str(PANELS / "assets")}),
             (r"/voila/render/(.*)", Workbook, workbook),
             (r"/voila/static/(.*)", MultiStaticFileHandler, static),
@@ -151,8 +149,8 @@ class Dashboards(Voila):  # type: ignore[misc]
             (rf"/api/kernels/{_KERNEL}/channels", Channel),
         ]
         return [
-            (Stranger(LOCAL_HOSTS), Refused),
-            (WithToken(), Entrance),
+            (Stranger(self.way.hosts), Refused),
+            (WithToken(), self.way.with_token),
             *((url_path_join(self.server_url, path), *rest) for path, *rest in paths),
         ]
 
@@ -182,25 +180,20 @@ class Dashboards(Voila):  # type: ignore[misc]
         while time.monotonic() < deadline:
             if expected <= set(self.kernel_manager.notebook_data):
                 try:
-                    await AsyncHTTPClient().fetch(f"{root}login")
+                    await AsyncHTTPClient().fetch(f"{root}labkit/favicon.svg")
                 except (HTTPClientError, OSError):
                     self.log.warning("The first page does not answer yet", exc_info=True)
                 else:
                     self.ready(f"{root}?token={self.token}" if self.token else root)
                     return
             await asyncio.sleep(0.05)
-        self.failed = Problem("serve.not_ready", seconds=_START_LIMIT_S, log=str(server_log(self.data)))
+        self.failed = Problem(
+            "serve.not_ready", seconds=_START_LIMIT_S, log=str(server_log(self.data, self.way.account))
+        )
         self.ioloop.stop()
 
 
-def serve(
-    data: Path,
-    port: int,
-    ready: Callable[[str], None],
-    *,
-    most_pages: int,
-    password_hash: str = "",
-) -> None:
+def serve(data: Path, port: int, ready: Callable[[str], None], way: WayIn, *, most_pages: int) -> None:
     """
     Serve the dashboards on this machine until they are stopped from the keyboard or by SIGTERM.
 
@@ -212,10 +205,10 @@ def serve(
         0 for any that is free.
     ready : callable
         Takes the address, with the token where there is one, once a page can be opened.
+    way : WayIn
+        How people come in.
     most_pages : int
         Pages that may be open at a time.
-    password_hash : str
-        As `labkit.commands.password` keeps it. Whoever comes is asked for the password; there is no token then.
 
     Raises
     ------
@@ -223,7 +216,6 @@ def serve(
         ``serve.port_taken``, ``serve.not_ready``.
     """
     os.umask(0o077)  # nobody else on this machine reads what is written from here on, by the kernels neither
-    os.environ.pop(HUB_USER, None)  # no hub stands before this: nobody may pass for one of its users
     os.environ[DATA_VARIABLE] = str(data)
     os.environ["JUPYTER_PATH"] = os.pathsep.join(
         [str(PANELS / "share"), *filter(None, [os.environ.get("JUPYTER_PATH")])]
@@ -234,8 +226,8 @@ def serve(
     )
     # a shell that starts this in the background has it ignore Ctrl+C; it ends all the same
     signal.signal(signal.SIGINT, signal.default_int_handler)
-    dashboards = Dashboards(data, port, ready, password_hash=password_hash, most_pages=most_pages)
-    log_server(data, [dashboards.token])
+    dashboards = Dashboards(data, port, ready, way, most_pages=most_pages)
+    log_server(server_log(data, way.account), way.secrets)
     dashboards.log.handlers.clear()
     dashboards.log.propagate = True
     dashboards.initialize([])
@@ -271,9 +263,9 @@ def _configuration(data: Path) -> Config:
     return config
 
 
-def _bind(port: int) -> list[socket.socket]:
+def _bind(port: int, host: str) -> list[socket.socket]:
     try:
-        return bind_sockets(port, "127.0.0.1")
+        return bind_sockets(port, host or None)
     except OSError as error:
         raise Problem("serve.port_taken", port=port, other=_free_port()) from error
 

@@ -127,6 +127,13 @@ def test_what_the_server_and_the_pages_write_is_closed(data: Path, log: Path) ->
 # ---- logs ----
 
 
+@pytest.mark.parametrize("account", ["../../x", "/etc/passwd", "a\nb", "..", "x" * 300])
+def test_an_account_stays_within_the_folder_of_logs(tmp_path: Path, account: str) -> None:
+    file = logs.server_log(tmp_path, account)
+    assert file.parent == tmp_path / "logs" and file.resolve().parent == tmp_path / "logs"
+    assert file.name.startswith("serve-") and "\n" not in file.name and len(file.name) < 80
+
+
 def test_an_event_is_one_line_and_holds_no_secret() -> None:
     form = logs.OneLine(["hush-hush"])
     try:

@@ -87,13 +87,15 @@ class Visitor:
         assert config, reply.body[-2000:]
         return Workbook(self, str(json.loads(config[1])["kernelId"]))
 
-    def connect(self, kernel: str, *, protocol: str | None = PROTOCOL, **headers: str) -> ClientConnection:
+    def connect(
+        self, kernel: str, *, protocol: str | None = PROTOCOL, prefix: str = "/", **headers: str
+    ) -> ClientConnection:
         sent = {name.replace("_", "-"): value for name, value in headers.items()}
         origin = sent.pop("Origin", self.root)
         if self.cookies:
             sent.setdefault("Cookie", self.cookie_header())
         opened = connect(
-            f"ws://{self.host}/api/kernels/{kernel}/channels?session_id={uuid.uuid4().hex}",
+            f"ws://{self.host}{prefix}api/kernels/{kernel}/channels?session_id={uuid.uuid4().hex}",
             origin=origin or None,
             additional_headers=sent,
             subprotocols=[protocol] if protocol else None,
