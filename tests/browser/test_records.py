@@ -16,7 +16,7 @@ from tests.browser.conftest import Served
 from tests.browser.technician import SLOW_MS
 from tests.calibrate_pages import finished_state, new_page
 
-VERY_SLOW_MS = 3 * SLOW_MS
+VERY_SLOW_MS = 5 * SLOW_MS
 
 
 @pytest.fixture(scope="module")

@@ -35,7 +35,7 @@ class LeansSection:
         self._subject = W.Dropdown(options=[("Choose one", "")], value="", tooltip="What turned out wrong")
         self._kind.observe(guard(lambda _: self._kind_chosen()), "value")
         self._subject.observe(guard(self._chosen), "value")
-        self._says, self._table = shell.html(), shell.html("", "lk-scroll")
+        self._says, self._table = shell.html(), shell.html()
         boxes = [
             shell.bar([shell.html(f"<span>{label}</span>", "lk-l"), shell.bar([made], "lk-bar")], "lk-f")
             for label, made in (("Kind of thing", self._kind), ("Which", self._subject))
@@ -102,4 +102,5 @@ def _table(page: RecordsPage) -> str:
     heads = "".join(
         f"<th>{head}</th>" for head in ("Number", "Signed", "Kind", "Rig", "Result", "As certified then", "State")
     )
-    return f'<table class="lk-tbl"><thead><tr>{heads}</tr></thead><tbody>{"".join(rows)}</tbody></table>'
+    table = f'<table class="lk-tbl"><thead><tr>{heads}</tr></thead><tbody>{"".join(rows)}</tbody></table>'
+    return f'<div class="lk-scroll">{table}</div>'
