@@ -77,7 +77,7 @@ def serving(folder: Path, *options: str, before: str = "") -> Iterator[tuple[Ser
             env={**os.environ, "IPYTHONDIR": str(folder / "ipython")},
         )
     lines: queue.Queue[str] = queue.Queue()
-    threading.Thread(target=_read_lines, args=(process, lines), daemon=True).start()
+    threading.Thread(target=read_lines, args=(process, lines), daemon=True).start()
     try:
         line = lines.get(timeout=START_LIMIT_S)
         assert line.startswith("labkit is ready: http://127.0.0.1:"), line or errors.read_text()
@@ -90,7 +90,7 @@ def serving(folder: Path, *options: str, before: str = "") -> Iterator[tuple[Ser
     assert lines.get(timeout=5) == "", "labkit serve prints one line"
 
 
-def _read_lines(process: subprocess.Popen[str], lines: queue.Queue[str]) -> None:
+def read_lines(process: subprocess.Popen[str], lines: queue.Queue[str]) -> None:
     """What the process prints, line by line; an empty text at the end."""
     assert process.stdout
     for line in process.stdout:

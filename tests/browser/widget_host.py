@@ -24,19 +24,20 @@ import pytest
 from playwright.sync_api import Browser, BrowserContext, Page
 
 from tests.browser import widget_pages
-from tests.browser.conftest import START_LIMIT_S, Watch
+from tests.browser.conftest import START_LIMIT_S, Watch, read_lines
 
 SERVER = """
 import sys
 from pathlib import Path
-from labkit.panels import channel, server
+from labkit.panels import channel, entrance, server
 from labkit.panels.pages import PageName
 
 hosted = tuple(PageName(path.stem, path.stem, "") for path in Path(sys.argv[1]).glob("*.ipynb"))
 channel.pages = lambda: hosted
 server.workbooks = lambda: Path(sys.argv[1])
 server.pages = lambda: ()
-server.serve(Path(sys.argv[2]), 0, lambda address: print(address, flush=True), most_pages=40)
+way = entrance.way_by_secret()
+server.serve(Path(sys.argv[2]), 0, lambda address: print(address, flush=True), way, most_pages=40)
 """
 
 
@@ -71,11 +72,13 @@ def hosted(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Hosted]:
         )
     lines: queue.Queue[str] = queue.Queue()
     assert process.stdout
-    threading.Thread(target=lambda: [lines.put(line) for line in process.stdout] and None, daemon=True).start()
+    threading.Thread(target=read_lines, args=(process, lines), daemon=True).start()
     try:
         try:
             address = lines.get(timeout=START_LIMIT_S).strip()
         except queue.Empty:
+            address = ""
+        if not address:
             pytest.fail(f"the server printed no address: {errors.read_text()}")
         yield Hosted(address, folder)
     finally:
