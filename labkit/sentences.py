@@ -1480,6 +1480,8 @@ SENTENCES: Final[dict[str, str]] = {
     "note.long": "A note holds {limit} characters.",
     "gauge.in_use": "{gauge} is in use: {rig}, {person}, since {since}. Changing the probe starts the warm-up again.",
     # ---- door ----
+    "door.by_hub": "{name} came in through the hub: here is nobody else.",
+    "door.by_hub.hint": "Somebody else signs in at the hub, in a browser window of their own.",
     "door.rests": "After three wrong tries the signing file rests for {seconds} seconds.",
     "door.no_file": "{name} has no signing file here.",
     "door.no_file.hint": "An engineer makes one with labkit identity, and names it in the register.",

@@ -254,6 +254,8 @@ def _configuration(data: Path) -> Config:
         "anywidget",
     ]
     config.KernelManager.transport = "ipc"
+    # on a busy machine what a cell shows comes late; where nobody waits for it the page stays empty
+    config.VoilaExecutor.iopub_timeout = _START_LIMIT_S
     # a tab that was closed says farewell; one whose machine went to sleep does not
     config.AsyncMappingKernelManager.cull_idle_timeout = _CULL_AFTER_S
     config.AsyncMappingKernelManager.cull_interval = _CULL_EVERY_S

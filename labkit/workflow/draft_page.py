@@ -13,7 +13,7 @@ import traitlets as T
 from labkit import ledger
 from labkit.ledger import Actor, Bench, Place
 from labkit.problems import BadInput, Problem
-from labkit.workflow.door import chosen, one_try, sign_in, signing_file
+from labkit.workflow.door import chosen, hub_person, one_try, sign_in, signing_file
 
 SCHEMA: Final = "labkit.draft/1"
 
@@ -123,6 +123,9 @@ class DraftPage(T.HasTraits):
         self.saved = kept.time("saved")
         self.not_saved_since, self.problem, self.fault = "", None, None
         self.read_only = bool(self.number)
+        let_in = hub_person(self.bench)
+        if let_in is not None and not (self._owner or self.number):
+            self.person = let_in.name
 
     # ---- whose it is ----
 
@@ -133,8 +136,8 @@ class DraftPage(T.HasTraits):
 
     @property
     def who(self) -> Actor:
-        """Who acts here."""
-        return chosen(self.bench, self.person)
+        """Who acts here: whom a hub has let in, whoever is chosen; without a hub, whose name was chosen."""
+        return hub_person(self.bench) or chosen(self.bench, self.person)
 
     def choose_person(self, name: str) -> None:
         """
@@ -143,10 +146,14 @@ class DraftPage(T.HasTraits):
         Raises
         ------
         Problem
-            ``draft.of_another``: the work here is a colleague's, and is to be taken over first.
+            ``draft.of_another``: the work here is a colleague's, and is to be taken over first. ``door.by_hub``: the
+            hub has let in somebody else.
         BadInput
             Nobody of that name is registered.
         """
+        let_in = hub_person(self.bench)
+        if let_in is not None and name != let_in.name:
+            raise Problem("door.by_hub", name=let_in.name)
         if self.owner and name != self.owner:
             raise Problem("draft.of_another", owner=self.owner)
         if name:

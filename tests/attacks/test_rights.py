@@ -5,17 +5,19 @@ from __future__ import annotations
 import logging
 import stat
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
 from labkit.commands.demo import DEMO_PASSPHRASE, prepare_demo
-from labkit.ledger import Actor, load_bench, load_draft
+from labkit.ledger import Actor, load_bench, load_draft, save_bench
 from labkit.ledger.people import MAY, ROLES
 from labkit.panels import logs
 from labkit.panels.inward import INWARD, refusal
 from labkit.problems import BadInput, Problem
 from labkit.workflow.door import HUB_USER, check_closed, hub_person, sign_in
+from tests.calibrate_pages import Asleep, demo_folder, finished_state, new_page
 
 
 @pytest.fixture(scope="module")
@@ -89,6 +91,26 @@ def test_a_hubs_user_is_somebody_of_the_register(data: Path, monkeypatch: pytest
     assert hub_person(bench) is None
     monkeypatch.setenv(HUB_USER, "")
     assert hub_person(bench) is None
+
+
+def test_behind_a_hub_a_page_is_in_that_persons_name_and_no_other(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    bench = load_bench(demo_folder(tmp_path))
+    people = [replace(each, account=each.identity.removesuffix(".p12")) for each in bench.people]
+    save_bench(tmp_path, replace(bench, people=tuple(people)))
+    monkeypatch.setenv(HUB_USER, "m-okonjo")
+    page = new_page(tmp_path, worker=Asleep())
+    assert page.person == "M. Okonjo" and page.who == Actor("M. Okonjo", "technician", proven=True)
+    with pytest.raises(Problem) as refused:
+        page.choose_person("R. Halloran")
+    assert refused.value.code == "door.by_hub" and page.person == "M. Okonjo"
+    # a colleague's draft stays a colleague's
+    state = finished_state() | {"person": "R. Halloran", "owner": "R. Halloran"}
+    theirs = new_page(tmp_path, state, Asleep())
+    assert theirs.person == "R. Halloran" and theirs.who.name == "M. Okonjo"
+    theirs.set_field("order", "mine now")
+    assert theirs.read_only and theirs.problem is not None and theirs.problem.code == "draft.of_another"
 
 
 # ---- files that others can read ----
