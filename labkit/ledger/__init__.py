@@ -1,5 +1,6 @@
 """The store: one laboratory's ledger in a database. Everything above this floor calls only these verbs."""
 
+from labkit.ledger.away import Away, away_drafts, put_away, take_out
 from labkit.ledger.backup import BackedUp, back_up
 from labkit.ledger.backups import Backup, last_backup
 from labkit.ledger.chain import Head, head
@@ -44,6 +45,7 @@ __all__ = [
     "ROLES",
     "Actor",
     "Approval",
+    "Away",
     "BackedUp",
     "Backup",
     "Bench",
@@ -69,6 +71,7 @@ __all__ = [
     "approval_of",
     "approve",
     "ask",
+    "away_drafts",
     "back_up",
     "check",
     "claim",
@@ -89,6 +92,7 @@ __all__ = [
     "load_register",
     "new_id",
     "notes",
+    "put_away",
     "put_back",
     "reasons_of",
     "record_sha256",
@@ -107,6 +111,7 @@ __all__ = [
     "shim_certificates",
     "sign_and_keep",
     "strike_out",
+    "take_out",
     "take_over",
     "utc_now",
     "withdraw",

@@ -133,13 +133,21 @@ def take_over(data: Path, draft_id: str, who: Actor, why: str = "") -> int:
     """
     with writing(data, who) as writer:
         who.must("take over")
-        before = _row(writer.connection, writer.laboratory, checked_id(draft_id))
-        if before is None:
-            raise BadInput("draft.unknown", id=draft_id)
-        if before.number:
-            raise BadInput("page.signed", number=before.number)
+        before = _unsigned(writer, draft_id)
         taken = {**_body(before), "revision": before.revision + 1, "person": who.name, "owner": who.name}
         return write_draft(writer, taken, "taken over", why)
+
+
+def owner_of(writer: Writer, draft_id: str) -> str:
+    """
+    Whose an unsigned draft is; empty where it is nobody's yet.
+
+    Raises
+    ------
+    BadInput
+        ``ledger.bad_id``, ``draft.unknown``, ``page.signed``.
+    """
+    return str(_unsigned(writer, draft_id).owner)
 
 
 def load_draft(data: Path, draft_id: str) -> dict[str, Any]:
@@ -188,6 +196,15 @@ def draft_bodies(data: Path, ids: Iterable[str]) -> dict[str, dict[str, Any]]:
             sa.select(DRAFT).where(DRAFT.c.laboratory == store.laboratory, DRAFT.c.id.in_(list(ids)))
         ).all()
     return {row.id: _body(row) for row in rows}
+
+
+def _unsigned(writer: Writer, draft_id: str) -> sa.Row[Any]:
+    row = _row(writer.connection, writer.laboratory, checked_id(draft_id))
+    if row is None:
+        raise BadInput("draft.unknown", id=draft_id)
+    if row.number:
+        raise BadInput("page.signed", number=row.number)
+    return row
 
 
 def _row(connection: sa.Connection, laboratory: str, draft_id: str) -> sa.Row[Any] | None:

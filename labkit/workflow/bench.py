@@ -42,6 +42,7 @@ class BenchPage(LedgerPage):
         super()._forget()
         self.register: tuple[Version, ...] = ()
         self.unfinished: tuple[Unfinished, ...] = ()
+        self.away: tuple[Unfinished, ...] = ()
         self.warm_ups: tuple[WarmUp, ...] = ()
         self.due: tuple[Due, ...] = ()
         self.last: dict[str, LastCalibration] = {}
@@ -55,6 +56,7 @@ class BenchPage(LedgerPage):
         self.register = ledger.load_register(data)
         lines = ledger.list_drafts(data)
         self._read_drafts(lines)
+        lines = tuple(each.line for each in self.unfinished)
         self.last = ledger.last_calibrations(data)
         self.due = due(self.bench, self.last, lines, today(self.now, self.bench.zone))
         self.live, self.notes = ledger.live_gauges(data), ledger.notes(data)
@@ -70,9 +72,12 @@ class BenchPage(LedgerPage):
             known[draft_id] = (body["revision"], standing_of(body), order_of(body), _clock_of(body))
         begun = [line for line in lines if line.id in known]
         self._standings = {line.id: known[line.id] for line in begun}
-        self.unfinished = tuple(Unfinished(line, known[line.id][1], known[line.id][2]) for line in begun)
+        away = ledger.away_drafts(self.data)
+        listed = [Unfinished(line, *known[line.id][1:3], away.get(line.id)) for line in begun]
+        self.unfinished = tuple(each for each in listed if each.away is None)
+        self.away = tuple(each for each in listed if each.away is not None)
         clocks: dict[str, WarmUp] = {}
-        for line in begun:
+        for line in (each.line for each in self.unfinished):
             found = warm_up_of(known[line.id][3], self.bench, self.now)
             if found is not None and (found.rig not in clocks or clocks[found.rig].since < found.since):
                 clocks[found.rig] = found
@@ -160,6 +165,14 @@ class BenchPage(LedgerPage):
     def take_over(self, draft_id: str) -> None:
         """Make a colleague's draft one's own; see `labkit.ledger.take_over`."""
         self._do(lambda who: ledger.take_over(self.data, draft_id, who))
+
+    def put_away(self, draft_id: str, why: str) -> None:
+        """Put a draft away that nobody goes on with; see `labkit.ledger.put_away`."""
+        self._do(lambda who: ledger.put_away(self.data, draft_id, who, why))
+
+    def take_out(self, draft_id: str) -> None:
+        """Have it in the list again."""
+        self._do(lambda who: ledger.take_out(self.data, draft_id, who))
 
     def release(self, gauge: str, why: str, name: str = "") -> None:
         """Say that a gauge is free. Nobody needs to sign in for it, but `name` says who it is."""

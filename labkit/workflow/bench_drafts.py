@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Any, Final
 
-from labkit.ledger import Bench, DraftLine
+from labkit.ledger import Away, Bench, DraftLine
 from labkit.workflow.clock import today
 from labkit.workflow.log import PARTS
 from labkit.workflow.particulars import switched_on
@@ -39,11 +39,12 @@ class Standing:
 
 @dataclass(frozen=True)
 class Unfinished:
-    """A draft, and where it stands."""
+    """A draft, where it stands, and whether it was put away."""
 
     line: DraftLine
     standing: Standing
     order: str = ""
+    away: Away | None = None
 
 
 @dataclass(frozen=True)

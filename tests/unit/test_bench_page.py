@@ -369,3 +369,16 @@ def test_two_hundred_drafts_are_listed_quickly(data: Path, watch: Watch) -> None
     page = opened(data, watch)
     assert len(page.unfinished) == 201
     assert (datetime.now() - begun).total_seconds() < 20
+
+
+def test_a_draft_that_is_put_away_leaves_the_list_and_its_clock(data: Path, watch: Watch) -> None:
+    fields = {"rig": "Rig 2", "switched_on": "10:28", "needs_min": "30"}
+    about = draft(data, begun="2026-11-25T10:30:00Z", work={"fields": fields})
+    page = opened(data, watch)
+    page.sign_in("M. Okonjo", DEMO_PASSPHRASE)
+    assert len(page.unfinished) == len(page.warm_ups) == 1
+    page.put_away(about, "begun twice")
+    assert (page.unfinished, page.warm_ups) == ((), ())
+    assert [each.away.why for each in page.away if each.away is not None] == ["begun twice"]
+    page.take_out(about)
+    assert len(page.unfinished) == 1 and page.away == ()

@@ -351,3 +351,36 @@ def test_a_listing_takes_only_presses_of_its_own_buttons() -> None:
     assert pressed == [("a", "go")]
     listing.show([])
     assert listing.layout.display == "none"
+
+
+# ---- a certificate to be read ----
+
+
+def test_the_signed_file_is_what_is_read_and_approved(data: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    import pikepdf
+
+    made = pikepdf.new()
+    for _ in range(2):
+        made.add_blank_page()
+    out = BytesIO()
+    made.save(out)
+    about, technician = ledger.new_id(), Actor("M. Okonjo", "technician", proven=True)
+    ledger.save_draft(data, {"id": about, "page": "calibrate", "person": "M. Okonjo"})
+    ledger.ask(data, about, technician)
+    record = {"schema": "labkit.calibration/1", "id": about, "inputs": {"about": {"rig": {"name": "Rig 2"}}}}
+    ledger.sign_and_keep(data, record, lambda _: out.getvalue(), technician)
+    page = opened(data)
+    page._actor = ENGINEER
+    page.use()
+    view = BenchView(page)
+    view.refresh()
+    part = view.waiting._read
+    assert part.root.layout.display == "none"
+    view.waiting._asked._on_press(page.to_approve[0].request.id, "read")
+    assert part.root.layout.display == ""
+    assert part._sheet.value.count("data:image/png;base64,") == 2
+    assert "M. Okonjo" in part._facts.value and part._certificate() == out.getvalue()
+    part._approve._on_answer("read")
+    assert part.root.layout.display == "none" and page.to_approve == ()
+    approval = ledger.approval_of(data, about)
+    assert approval is not None and (approval.by, approval.note) == ("R. Halloran", "read")

@@ -337,3 +337,29 @@ def test_until_there_is_an_engineer_anybody_registers(ledger_folder: Path) -> No
     with pytest.raises(Problem) as refused:
         ledger.register(ledger_folder, "procedure", "LP-1", {"name": "LP-1", "revision": "1"}, nobody)
     assert code(refused) == "door.sign_in"
+
+
+# ---- drafts that are put away ----
+
+
+def test_a_draft_is_put_away_with_a_reason_and_taken_out_again(data: Path) -> None:
+    about = draft(data, person=COLLEAGUE)
+    ledger.claim(data, "G-07", "Rig 2", about, COLLEAGUE)
+    for who, expected in ((Actor("D. Abara"), "door.sign_in"), (replace(TECHNICIAN, proven=True), "draft.of_another")):
+        with pytest.raises(Problem) as refused:
+            ledger.put_away(data, about, who, "begun twice")
+        assert code(refused) == expected
+    with pytest.raises(BadInput) as caught:
+        ledger.put_away(data, about, COLLEAGUE, " ")
+    assert code(caught) == "register.no_reason"
+    assert ledger.away_drafts(data) == {} and len(ledger.live_gauges(data)) == 1
+    ledger.put_away(data, about, COLLEAGUE, "begun twice")
+    found = ledger.away_drafts(data)[about]
+    assert (found.why, found.by) == ("begun twice", "D. Abara")
+    assert ledger.live_gauges(data) == ()
+    ledger.take_out(data, about, ENGINEER)
+    assert ledger.away_drafts(data) == {}
+    number = certificate(data, about, COLLEAGUE)
+    with pytest.raises(BadInput, match=number):
+        ledger.put_away(data, about, COLLEAGUE, "too late")
+    assert check(data).whole

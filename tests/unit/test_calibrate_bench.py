@@ -257,3 +257,17 @@ def test_the_page_shows_whose_the_gauge_is(data: Path) -> None:
     second.free_gauge("the probe was changed")
     assert gauge.root.layout.display == "none"
     assert view.rig._out.layout.display == "none"
+
+
+def test_a_new_page_begins_with_the_rig_that_the_address_names(data: Path) -> None:
+    view = CalibrateView(new_page(data, worker=Asleep()))
+    view.rig_wanted = "Rig 4"
+    view.open("")
+    assert view.page.fields["rig"] == "Rig 4"
+    draft = begun(data, "Rig 2")
+    take(draft, "background:", "11.634")
+    view.open(draft.id)
+    assert view.page.fields["rig"] == "Rig 2", "a draft keeps its own"
+    view.rig_wanted = "Rig 99"
+    view.open("")
+    assert "No rig Rig 99 is registered." in view.frame.banner.value

@@ -55,9 +55,7 @@ class BenchView:
         self.waiting = WaitingSection(page, guard)
         self.register = RegisterSection(page, guard, self.door)
         self.due = DueSection(page, guard, self.register.open)
-        self.unfinished = UnfinishedSection(
-            page, guard, lambda says, then: self.door.signed_in("take over", says, then)
-        )
+        self.unfinished = UnfinishedSection(page, guard, self.door)
         self._in = shell.button("Sign in", guard(lambda _: self.door.ask()))
         self._out = shell.button("Sign out", guard(lambda _: page.sign_out()))
         for each in (self._in, self._out):

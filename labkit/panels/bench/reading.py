@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import base64
 from collections.abc import Callable
+from typing import Final
 
 import ipywidgets as W
 
@@ -17,6 +18,9 @@ from labkit.panels.guard import Guard
 from labkit.problems import BadInput, Problem
 from labkit.workflow.bench import BenchPage, Waiting
 from labkit.workflow.clock import when
+
+MOST_PAGES: Final = 6
+"""Shown here; the rest is in the PDF."""
 
 
 class ReadSheet:
@@ -58,14 +62,17 @@ class ReadSheet:
         self.root.layout.display = "none"
 
     def open(self, each: Waiting) -> None:
-        """Show a certificate; its pages are drawn from its record, as they were printed."""
-        from labkit.sheet import svg_preview
+        """Show a certificate: every page of the very file that was signed."""
+        from labkit.sheet.picture import picture
 
         entry = find(self._page.data, each.about.id)
         self._each, self._entry = each, entry
         self._pdf.file_name = f"certificate-{entry.number}.pdf"
-        pictures = svg_preview(dict(entry.record), number=entry.number, signed=True)
-        shell.say(self._sheet, "".join(_picture(i, svg) for i, svg in enumerate(pictures)))
+        first, count = picture(entry.pdf)
+        pages = [first, *(picture(entry.pdf, page)[0] for page in range(2, min(count, MOST_PAGES) + 1))]
+        more = sentence("bench.more_pages", {"shown": MOST_PAGES, "count": count}) if count > MOST_PAGES else ""
+        shown = "".join(_picture(page, png) for page, png in enumerate(pages, 1))
+        shell.say(self._sheet, f"{shown}<p>{shell.escape(more)}</p>")
         self.root.layout.display = ""
         self.show()
 
@@ -115,7 +122,6 @@ class ReadSheet:
             self._back(self._each)
 
 
-def _picture(index: int, svg: bytes) -> str:
-    """A page of the sheet; as an image, so that nothing in it can act on the page."""
-    data = base64.b64encode(svg).decode()
-    return f'<img class="lk-a4" alt="Page {index + 1} of the sheet" src="data:image/svg+xml;base64,{data}">'
+def _picture(page: int, png: bytes) -> str:
+    data = base64.b64encode(png).decode()
+    return f'<img class="lk-a4" alt="Page {page} of the certificate" src="data:image/png;base64,{data}">'

@@ -61,7 +61,7 @@ def _row(each: Due, here: date, zone: str) -> Row:
     if each.kind == "rig" and each.draft:
         opened = Button("look", "Look", link("calibrate", each.draft), main=urgent)
     elif each.kind == "rig" and urgent:
-        opened = Button("calibrate", "Calibrate", link("calibrate"), main=True)
+        opened = Button("calibrate", "Calibrate", link("calibrate", rig=each.name), main=True)
     cells = (
         Cell(day(each.on, here), _away((each.on - here).days), bold=True),
         Cell(each.name, each.what, bold=True),

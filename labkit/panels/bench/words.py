@@ -26,10 +26,10 @@ def page_name(key: str) -> str:
     return next((page.name for page in pages() if page.key == key), key or "–")
 
 
-def link(key: str, draft: str = "") -> str:
-    """Where a page opens, with a draft; empty where no such page is here."""
+def link(key: str, draft: str = "", *, rig: str = "") -> str:
+    """Where a page opens, with a draft or a rig; empty where no such page is here."""
     page = next((page for page in pages() if page.key == key), None)
-    return address(page, base_url(), draft) if page is not None else ""
+    return address(page, base_url(), draft, rig=rig) if page is not None else ""
 
 
 def counted(count: int, one: str, more: str) -> str:

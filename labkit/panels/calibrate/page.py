@@ -17,7 +17,7 @@ from labkit.panels.calibrate.section_rig import RigSection
 from labkit.panels.calibrate.section_sheet import SheetSection
 from labkit.panels.draft_view import DraftView
 from labkit.panels.result_tables import strip_cells
-from labkit.panels.visitor import wanted_draft
+from labkit.panels.visitor import wanted_all
 from labkit.paths import data_folder
 from labkit.workflow.blockers import marks
 from labkit.workflow.calibrate import CalibratePage
@@ -32,7 +32,9 @@ def show() -> None:
     """Show the page in a notebook cell; the last cell, for it waits until there is a visitor."""
     page = CalibratePage(data_folder())
     view = CalibrateView(page)
-    view.open(wanted_draft())
+    asked = wanted_all()
+    view.rig_wanted = asked.get("rig", "")
+    view.open(asked.get("draft", ""))
     display(view.frame.root)  # type: ignore[no-untyped-call]
 
 
@@ -43,12 +45,18 @@ class CalibrateView(DraftView[CalibratePage]):
     Parameters
     ----------
     page : CalibratePage
+
+    Attributes
+    ----------
+    rig_wanted : str
+        With which a new page begins.
     """
 
     TITLE = "Calibrate"
 
     def __init__(self, page: CalibratePage) -> None:
         super().__init__(page)
+        self.rig_wanted = ""
         self.rig = RigSection(page, self.guard)
         self.as_found = AsFoundSection(page, self.guard)
         self.readings = ReadingsSection(page, self.guard)
@@ -59,6 +67,12 @@ class CalibrateView(DraftView[CalibratePage]):
         sections = (self.rig, self.as_found, self.readings, self.curve, self.extra, self.checks, self.sheet)
         self.build(INTRO, [each.section for each in sections])
         self.frame.heartbeat.on_msg(self.guard(lambda *_: self.sheet.tick()))
+
+    def begin(self, draft_id: str) -> None:
+        """As for every page; a new one begins with the rig that the address names, where it names one."""
+        super().begin(draft_id)
+        if self.rig_wanted and not draft_id:
+            self.page.choose_rig(self.rig_wanted)
 
     def refresh(self) -> None:
         """Have every section show what the model holds."""
