@@ -23,10 +23,17 @@ def stranger() -> Laboratory:
 
 
 @pytest.fixture(scope="session")
-def postgres() -> Iterator[Server]:
+def _running_server() -> Iterator[Server]:
     server = Server()
     yield server
     server.remove()
+
+
+@pytest.fixture
+def postgres(_running_server: Server) -> Iterator[Server]:
+    """One server for all tests; it takes a hundred connections, so each test gives its own back."""
+    yield _running_server
+    _running_server.let_go()
 
 
 @pytest.fixture(params=["sqlite", "postgresql"])

@@ -10,6 +10,7 @@ import tempfile
 from pathlib import Path
 
 from labkit.ledger import new_id
+from labkit.ledger.store import close_store
 from tests.__main__ import find_program
 
 ACCOUNT = "postgres"
@@ -27,6 +28,7 @@ class Server:
         with socket.socket() as probe:
             probe.bind(("127.0.0.1", 0))
             self.port = int(probe.getsockname()[1])
+        self._folders: list[Path] = []
         self._run("initdb", "-D", self._cluster, "-A", "trust", "-U", "labkit", "-E", "UTF8", "--locale=C.UTF-8")
         self.start()
 
@@ -55,8 +57,14 @@ class Server:
         data.mkdir(parents=True, exist_ok=True)
         file = data / "ledger.toml"
         file.touch(mode=0o600)
+        self._folders.append(data)
         file.write_text(f'url = "{self.url}"\nlaboratory = "{laboratory or new_id()}"\n')
         return data
+
+    def let_go(self) -> None:
+        """Close the connections of this process to the ledgers that were set up since."""
+        while self._folders:
+            close_store(self._folders.pop())
 
     def _run(self, program: str, *arguments: str) -> None:
         path = find_program(program)

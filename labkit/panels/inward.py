@@ -35,6 +35,9 @@ _SHOWN: Final = (W.Box, W.HTML, W.HTMLMath, W.Label, W.Image, W.Audio, W.Video, 
 
 _FOLDS: Final = (W.Accordion, W.Tab, W.Stack)
 
+_SPEAKING: Final = (OneWay, W.Button, W.Text, W.ToggleButtons)
+"""What sends messages besides its value: presses, and Enter."""
+
 _LOG: Final = logging.getLogger(__name__)
 
 
@@ -101,7 +104,7 @@ def refusal(widget: Any, msg: Mapping[str, Any]) -> str:
         case {"data": {"method": "custom", "content": dict(content)}}:
             if isinstance(widget, W.Button) and widget.disabled:
                 return "a press of a disabled button"
-            return "" if isinstance(widget, W.Button | W.Text | OneWay) else f"a message {sorted(content)!r:.80}"
+            return "" if isinstance(widget, _SPEAKING) else f"a message {sorted(map(str, content))!r:.80}"
     return "a message of no form"
 
 

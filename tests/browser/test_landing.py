@@ -27,14 +27,14 @@ def status_of(url):
 def test_the_address_leads_to_the_bench(page, served):
     page.goto(served.root)
     expect(page).to_have_url(served.workbook("bench"))
-    expect(page.get_by_role("heading", name="Waiting for you")).to_be_visible(timeout=SLOW_MS)
+    expect(page.get_by_role("heading", name="Waiting for you")).to_be_visible(timeout=4 * SLOW_MS)
     expect(page).to_have_title("Bench · Larkfield Closures")
     tabs = page.get_by_role("navigation", name="Pages")
     assert tabs.get_by_role("link").all_inner_texts() == [each.name for each in pages()]
     expect(page.locator(".lk-foot")).to_have_text("Local rules and the laboratory’s accredited procedures come first.")
     tabs.get_by_role("link", name="Calibrate").click()
     expect(page).to_have_url(served.workbook("calibrate"))
-    expect(page.get_by_role("heading", name="Rig and conditions")).to_be_visible(timeout=SLOW_MS)
+    expect(page.get_by_role("heading", name="Rig and conditions")).to_be_visible(timeout=4 * SLOW_MS)
 
 
 def test_the_theme_follows_the_system_until_one_is_chosen(new_context, served):
@@ -84,7 +84,7 @@ def test_the_way_in_with_a_token(new_context, served, watch):
     page.goto(served.root)
     page.get_by_label("Token").fill(served.token)
     page.get_by_role("button", name="Open").click()
-    expect(page.get_by_role("heading", name="Waiting for you")).to_be_visible(timeout=SLOW_MS)
+    expect(page.get_by_role("heading", name="Waiting for you")).to_be_visible(timeout=4 * SLOW_MS)
 
 
 @pytest.mark.parametrize(
@@ -118,6 +118,6 @@ def test_a_page_that_is_none_says_so(page, served, watch):
     page.goto(f"{served.root}/nothing/here")
     expect(page.get_by_role("heading", name="There is no such page")).to_be_visible()
     page.get_by_role("link", name="Back to the Bench").click()
-    expect(page.get_by_role("heading", name="Waiting for you")).to_be_visible(timeout=SLOW_MS)
+    expect(page.get_by_role("heading", name="Waiting for you")).to_be_visible(timeout=4 * SLOW_MS)
     assert [error for error in watch.errors if "404" not in error] == []
     watch.errors.clear()
