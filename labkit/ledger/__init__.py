@@ -9,6 +9,7 @@ from labkit.ledger.drafts import DraftLine, draft_bodies, list_drafts, load_draf
 from labkit.ledger.due import LastCalibration, last_calibrations
 from labkit.ledger.export import Exported, export
 from labkit.ledger.files import new_id, utc_now
+from labkit.ledger.instrument_certificates import InstrumentCertificate, certify, instrument_certificates
 from labkit.ledger.live import Live, claim, let_go, live_gauges, release
 from labkit.ledger.notes import Note, notes, strike_out, write_note
 from labkit.ledger.people import ROLES, Actor
@@ -55,6 +56,7 @@ __all__ = [
     "Exported",
     "Found",
     "Head",
+    "InstrumentCertificate",
     "LastCalibration",
     "Live",
     "NotInUse",
@@ -73,6 +75,7 @@ __all__ = [
     "ask",
     "away_drafts",
     "back_up",
+    "certify",
     "check",
     "claim",
     "draft_bodies",
@@ -81,6 +84,7 @@ __all__ = [
     "head",
     "history_of",
     "in_force",
+    "instrument_certificates",
     "kept_pdf",
     "last_backup",
     "last_calibrations",

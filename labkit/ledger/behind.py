@@ -12,13 +12,14 @@ import sqlalchemy as sa
 
 from labkit.ledger.canonical import sha256
 from labkit.ledger.chain import ENTRY_KEYS
+from labkit.ledger.instrument_certificates import INSTRUMENT_CERTIFICATE, InstrumentCertificate, certificate_behind
 from labkit.ledger.requests import APPROVAL, REQUEST, Approval
 from labkit.ledger.schema import ENTRY, FILE, LEAN, VERSION
 from labkit.ledger.search import replaced_by
 from labkit.ledger.shim_certificates import SHIM_CERTIFICATE
 from labkit.ledger.signed import Entry, find
 from labkit.ledger.store import Store, open_store
-from labkit.ledger.versions import Version, newest
+from labkit.ledger.versions import Version, current, newest
 
 ENTRY_COLUMNS: Final = (*ENTRY_KEYS[1:], "hash")
 """What is handed out of an entry of the chain: all of it but the laboratory's id."""
@@ -40,7 +41,10 @@ class LeanedOn:
     registered : Version or None
         As it was registered when the result was signed; None where it was not.
     certificate : bytes or None
-        The PDF of a shim's certificate; None where none was handed in, or it is not what was handed in.
+        The PDF of the certificate of a shim or an instrument; None where none was handed in, or it is not what was
+        handed in.
+    stands_on : InstrumentCertificate or None
+        The certificate of an instrument that says the date which the record names; None where none is registered.
     """
 
     kind: str
@@ -48,6 +52,7 @@ class LeanedOn:
     said: Mapping[str, Any]
     registered: Version | None
     certificate: bytes | None = None
+    stands_on: InstrumentCertificate | None = None
 
 
 @dataclass(frozen=True)
@@ -157,16 +162,22 @@ def _leans(connection: sa.Connection, store: Store, entry: Entry) -> tuple[Leane
         said = json.loads(detail)
         registered = Version(kind, subject, revision, at, who, json.loads(body)) if body is not None else None
         pdf = _shim_certificate(connection, store, subject, said) if kind == "shim" else None
-        found.append(LeanedOn(kind, subject, said, registered, pdf))
+        stands_on = None
+        if kind == "instrument":
+            certificates = current(connection, store.laboratory, (INSTRUMENT_CERTIFICATE,))
+            stands_on = certificate_behind(certificates, subject, str(said.get("due") or ""), entry.kept)
+            pdf = _pdf(connection, store, stands_on.sha256) if stands_on is not None else None
+        found.append(LeanedOn(kind, subject, said, registered, pdf, stands_on))
     return tuple(found)
 
 
 def _shim_certificate(connection: sa.Connection, store: Store, shim: str, said: Mapping[str, Any]) -> bytes | None:
     """The PDF of the certificate that the record names for a shim."""
     kept = newest(connection, store.laboratory, SHIM_CERTIFICATE, f"{shim}/{said.get('certificate', '')}")
-    if kept is None:
-        return None
-    digest = kept.body["sha256"]
+    return _pdf(connection, store, kept.body["sha256"]) if kept is not None else None
+
+
+def _pdf(connection: sa.Connection, store: Store, digest: str) -> bytes | None:
     content: Any = connection.execute(
         sa.select(FILE.c.content).where(FILE.c.laboratory == store.laboratory, FILE.c.sha256 == digest)
     ).scalar()

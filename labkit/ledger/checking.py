@@ -12,6 +12,7 @@ import sqlalchemy as sa
 from labkit.ledger.backups import skipped_numbers
 from labkit.ledger.canonical import row_digest, sha256
 from labkit.ledger.chain import ENTRY_KEYS, Head
+from labkit.ledger.instrument_certificates import INSTRUMENT_CERTIFICATE
 from labkit.ledger.numbering import last_certificate, missing_numbers
 from labkit.ledger.schema import DRAFT, ENTRY, FILE, LABORATORY, LEAN, RESULT, VERSION
 from labkit.ledger.shim_certificates import SHIM_CERTIFICATE
@@ -253,7 +254,7 @@ class _Check:
             yield dict(zip(keys, row, strict=True))
 
     def _files(self) -> None:
-        """Every file is what its name says, and none is missing that a result or a shim's certificate names."""
+        """Every file is what its name says, and none is missing that a result or a certificate names."""
         there: dict[str, str] = {}
         for row in self.connection.execution_options(yield_per=100).execute(
             sa.select(FILE.c.sha256, FILE.c.media_type, FILE.c.content).where(FILE.c.laboratory == self.laboratory)
@@ -269,6 +270,10 @@ class _Check:
         ):
             if (there.get(named.pdf_sha256), there.get(named.record_sha256)) != (PDF, JSON):
                 self._fault("chain.file_removed", number=named.number)
-        for version in current(self.connection, self.laboratory, (SHIM_CERTIFICATE,)):
-            if there.get(version.body["sha256"]) != PDF:
-                self._fault("chain.shim_file_removed", name=version.subject)
+        for version in current(self.connection, self.laboratory, (SHIM_CERTIFICATE, INSTRUMENT_CERTIFICATE)):
+            digest = version.body["sha256"]
+            if digest and there.get(digest) != PDF:
+                code = (
+                    "chain.shim_file_removed" if version.kind == SHIM_CERTIFICATE else "chain.instrument_file_removed"
+                )
+                self._fault(code, name=version.subject)

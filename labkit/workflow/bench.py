@@ -9,7 +9,17 @@ from typing import Any
 
 from labkit import ledger
 from labkit.bench.shims import Shim
-from labkit.ledger import Actor, Bench, DraftLine, LastCalibration, Live, Note, Request, Version
+from labkit.ledger import (
+    Actor,
+    Bench,
+    DraftLine,
+    InstrumentCertificate,
+    LastCalibration,
+    Live,
+    Note,
+    Request,
+    Version,
+)
 from labkit.ledger.people import MAY
 from labkit.ledger.requests import Subject, subjects
 from labkit.problems import BadInput
@@ -48,6 +58,7 @@ class BenchPage(LedgerPage):
         self.last: dict[str, LastCalibration] = {}
         self.live: tuple[Live, ...] = ()
         self.notes: tuple[Note, ...] = ()
+        self.instrument_certificates: tuple[InstrumentCertificate, ...] = ()
         self._requests: tuple[Waiting, ...] = ()
 
     def _read(self) -> None:
@@ -60,6 +71,7 @@ class BenchPage(LedgerPage):
         self.last = ledger.last_calibrations(data)
         self.due = due(self.bench, self.last, lines, today(self.now, self.bench.zone))
         self.live, self.notes = ledger.live_gauges(data), ledger.notes(data)
+        self.instrument_certificates = ledger.instrument_certificates(data)
         asked = [each for each in ledger.requests(data) if each.open or each.told]
         about = subjects(data, {each.about for each in asked})
         self._requests = tuple(Waiting(each, about[each.about]) for each in asked if each.about in about)
@@ -159,6 +171,10 @@ class BenchPage(LedgerPage):
         counts: list[int] = []
         self._do(lambda who: counts.append(ledger.register_shims(self.data, set_name, kept, who, why, pdf)))
         return counts[0]
+
+    def certify(self, found: InstrumentCertificate, why: str, pdf: bytes = b"") -> None:
+        """Register a certificate of an auxiliary instrument; see `labkit.ledger.certify`."""
+        self._do(lambda who: ledger.certify(self.data, found, who, why, pdf))
 
     # ---- drafts, gauges, notes ----
 

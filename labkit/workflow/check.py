@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from contextlib import nullcontext, suppress
+from dataclasses import replace
 from datetime import date
 from functools import cached_property
 from pathlib import Path
@@ -23,6 +24,7 @@ from labkit.workflow.collect import NOTHING, collect
 from labkit.workflow.log import ReadingLog, line_id
 from labkit.workflow.particulars import Particulars, defaults, read_fields
 from labkit.workflow.readings_page import ReadingsPage, clean, verb
+from labkit.workflow.remarks import instruments_past_due
 from labkit.workflow.taking_up import relied_upon_to
 from labkit.workflow.worker import Worker
 
@@ -331,7 +333,8 @@ class CheckPage(ReadingsPage):
         if readings is None or p is None or leans is None or p.faults:
             return None
         read = Readings(readings.rows, p.shims, readings.signal, readings.unit, readings.source)
-        about, due, again, draft, moment = p.about, self.due, self.again, self.id, self._now()
+        about = replace(p.about, remarks=tuple(instruments_past_due(p)))
+        due, again, draft, moment = self.due, self.again, self.id, self._now()
 
         def job() -> Check:
             return take_up(

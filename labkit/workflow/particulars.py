@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime, timedelta
 from typing import Any, Final
@@ -12,6 +12,7 @@ from zoneinfo import ZoneInfo
 from labkit.bench.about import About, Party
 from labkit.bench.numbers import parse_number
 from labkit.bench.readings import Signal
+from labkit.bench.rig import Part
 from labkit.bench.shims import ShimSet
 from labkit.ledger import Bench, RegisteredRig
 from labkit.metrology.conformity import LARGEST_RISK
@@ -20,6 +21,9 @@ from labkit.workflow import influences
 
 TICKS: Final = ("clean", "no_steel", "shims_ready", "steady")
 """What is ticked before the first reading; ``tick.…`` in `labkit.messages` says it."""
+
+INSTRUMENT_FIELDS: Final = ("thermometer", "hygrometer")
+"""The fields that name auxiliary instruments."""
 
 TEMPERATURE: Final = (20.0, 2.0)
 """Within which a procedure that says nothing else is carried out [°C] (common practice, no source)."""
@@ -123,6 +127,7 @@ def read_fields(
     reader, besides = FieldReader(fields), FieldReader(fields)
     day = today or datetime.fromisoformat(begun).date()
     shims = _shims(fields, bench, reader, day)
+    instruments = _instruments(fields, bench, reader, day)
     low, high = reader.number("low", least=0.0), reader.number("high", above_zero=True)
     span = (low, high) if low is not None and high is not None and low < high else None
     if low is not None and high is not None and span is None:
@@ -150,9 +155,7 @@ def read_fields(
         place=fields.get("place", ""),
         received=fields.get("received", ""),
         humidity_percent=reader.number("humidity", least=0.0, most=100.0),
-        instruments=tuple(
-            part for part in bench.instruments if part.name in (fields.get("thermometer"), fields.get("hygrometer"))
-        ),
+        instruments=instruments,
         operator=person,
         switched_on=on,
         working_range_mm=span,
@@ -232,6 +235,21 @@ def _shims(fields: Mapping[str, str], bench: Bench, reader: FieldReader, today: 
     shims = {shim.name: shim for each in found for shim in each}
     cautions = tuple(caution for each in found for caution in each.cautions)
     return ShimSet(tuple(shims.values()), found[0].name if found else "", cautions)
+
+
+def _instruments(fields: Mapping[str, str], bench: Bench, reader: FieldReader, today: date) -> tuple[Part, ...]:
+    """Those that were chosen; one past its date is said."""
+    chosen = {name: fields[name] for name in INSTRUMENT_FIELDS if fields.get(name)}
+    found = tuple(part for part in bench.instruments if part.name in chosen.values())
+    for part in overdue(found, today):
+        params = {"name": part.name, "due": part.due}
+        reader.doubts |= {name: Caution("field.instrument_due", params) for name in chosen if chosen[name] == part.name}
+    return found
+
+
+def overdue(instruments: Iterable[Part], today: date) -> list[Part]:
+    """Auxiliary instruments past the date to which they are relied upon."""
+    return [part for part in instruments if part.due and part.due < today.isoformat()]
 
 
 def _risk(reader: FieldReader) -> float | None:

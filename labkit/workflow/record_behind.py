@@ -116,7 +116,10 @@ def _chapter(pack: Pack, folder: str, found: Behind, zone: str) -> Chapter:
     for lean in found.leans:
         if lean.kind == "shim":
             _shim(write, lean, entry.kept, zone)
-        elif lean.kind in (*PARTS, "instrument", "rig", "procedure"):
+        elif lean.kind == "instrument":
+            _instrument(write, lean)
+            _registered(write, lean, entry.kept, zone)
+        elif lean.kind in (*PARTS, "rig", "procedure"):
             _registered(write, lean, entry.kept, zone)
     if not any(lean.kind == "procedure" for lean in found.leans):
         write.lacks("no_procedure")
@@ -159,6 +162,19 @@ def _shim(write: _Writer, lean: LeanedOn, signed: str, zone: str) -> None:
     _registered(write, lean, signed, zone, "shims")
 
 
+def _instrument(write: _Writer, lean: LeanedOn) -> None:
+    """The certificate of a thermometer, or what is missing of it."""
+    stands_on, due = lean.stands_on, str(lean.said.get("due") or "–")
+    if stands_on is None:
+        write.lacks("no_instrument_certificate", name=lean.subject, due=due)
+    elif lean.certificate is None:
+        write.lacks("no_instrument_pdf", name=lean.subject, number=stands_on.certificate)
+    else:
+        params = {"name": lean.subject, "number": stands_on.certificate, "due": due}
+        name = f"{lean.subject} {stands_on.certificate}"
+        write.add(name, ".pdf", lean.certificate, sentence("behind.instrument_certificate", params), "instruments")
+
+
 def _plain(lean: LeanedOn) -> str:
     """The name of a shim without the stroke between set and shim."""
     return lean.subject.replace("/", " ")
@@ -182,8 +198,6 @@ def _registered(write: _Writer, lean: LeanedOn, signed: str, zone: str, under: s
         }
         if state.at > signed:
             write.lacks("registered_later", kind=kind, name=lean.subject, at=date_and_time(state.at, zone))
-    if lean.kind == "instrument":
-        write.lacks("no_instrument_pdf", name=lean.subject, due=str(lean.said.get("due") or "–"))
     content = json.dumps(body, ensure_ascii=False, indent=2).encode()
     params = {"kind": kind, "name": lean.subject, "revision": state.revision if state is not None else "–"}
     wanted = _plain(lean) if under == "shims" else f"{lean.kind} {lean.subject}"

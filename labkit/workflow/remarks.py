@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 from labkit.messages import sentence
-from labkit.workflow.particulars import cold_readings
+from labkit.workflow.particulars import Particulars, cold_readings, overdue
 from labkit.workflow.shims_out import SHIMS_REASON, shims_out
 
 if TYPE_CHECKING:
@@ -37,6 +37,8 @@ def remarks(page: CalibrateModel, verdict: str | None) -> Iterator[str]:
         said = " ".join(str(each.says) for each in out)
         who = fields.get(f"{SHIMS_REASON}_by") or "–"
         yield sentence("remark.shims_out", {"says": said, "person": who, "reason": fields[SHIMS_REASON]})
+    if page.particulars is not None:
+        yield from instruments_past_due(page.particulars)
     times = [row.time for row in readings.rows if row.time] if readings is not None else []
     cold = cold_readings(page.particulars.about, min(times, default="")) if page.particulars is not None else None
     if cold is not None:
@@ -49,3 +51,9 @@ def remarks(page: CalibrateModel, verdict: str | None) -> Iterator[str]:
             yield sentence("remark.note", {"line": line.label, "note": line.note})
     if verdict in FAILED and fields.get("release_reason"):
         yield sentence("remark.released", {"person": fields["released_by"], "reason": fields["release_reason"]})
+
+
+def instruments_past_due(p: Particulars) -> Iterator[str]:
+    """A thermometer or hygrometer that was used past its date."""
+    for part in overdue(p.about.instruments, p.today):
+        yield sentence("remark.instrument_due", {"name": part.name, "due": part.due})

@@ -12,6 +12,7 @@ from labkit.messages import sentence
 from labkit.panels import shell
 from labkit.panels.answer import Answer
 from labkit.panels.ask import Ask
+from labkit.panels.bench.instrument_part import InstrumentPart
 from labkit.panels.fields import Form
 from labkit.panels.guard import Guard
 from labkit.problems import Problem
@@ -52,6 +53,7 @@ class RecordForm:
         self._withdraw = shell.button("Withdraw it", guard(lambda _: self._ask_withdraw()))
         self._back = shell.button("Put it back", guard(lambda _: self._ask_back()))
         self._note = shell.button("Write a note", guard(lambda _: self._ask_note()))
+        self.certificates = InstrumentPart(page, guard, signed_in, lambda name: self.open("instrument", name))
         self.root = shell.rows(
             [
                 self._title,
@@ -68,6 +70,7 @@ class RecordForm:
                     ]
                 ),
                 self._ask.root,
+                self.certificates.root,
                 self._states,
             ],
             "lk-frame",
@@ -86,10 +89,15 @@ class RecordForm:
         self._place.children = [box]
         self._offer(form)
         form.show(self._fields, {}, {})
+        if kind == "instrument" and name:
+            self.certificates.open(name)
+        else:
+            self.certificates.close()
         self.show()
 
     def close(self) -> None:
         self.kind = self.name = ""
+        self.certificates.close()
         self.root.layout.display = "none"
 
     def show(self) -> None:
@@ -109,6 +117,7 @@ class RecordForm:
         _shown(self._withdraw, before is not None and in_use and self.kind != "laboratory")
         _shown(self._back, not in_use)
         _shown(self._note, before is not None)
+        self.certificates.show(in_use=in_use)
         shell.say(self._states, self._history() if before is not None else "")
 
     # ---- the form ----

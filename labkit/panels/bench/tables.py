@@ -42,7 +42,7 @@ SHOWN: Final[dict[str, tuple[str, tuple[str, ...], str, tuple[str, str]]]] = {
     ),
     "Auxiliary": (
         "instrument",
-        ("Instrument", "It is a", "Maker, model", "Serial number", "Due", "State"),
+        ("Instrument", "It is a", "Maker, model", "Serial number", "Certificate", "Due", "State"),
         "Register an instrument",
         ("instrument", "instruments"),
     ),
@@ -167,11 +167,14 @@ def _shim_set(each: Version, page: BenchPage) -> tuple[Cell, ...]:
 
 def _instrument(each: Version, page: BenchPage) -> tuple[Cell, ...]:
     due = _due(each, page)
+    mine = [one for one in page.instrument_certificates if one.instrument == each.subject]
+    stands_on = next((one.certificate for one in mine if one.due == each.body["due"]), "")
     return (
         Cell(each.subject, bold=True),
         Cell(each.body["kind"] or "–"),
         Cell(_made(each.body)),
         Cell(each.body["serial"] or "–"),
+        Cell(stands_on or "–"),
         Cell(day(due, today(page.now, page.bench.zone)) if due is not None else "–"),
     )
 
