@@ -1,4 +1,9 @@
-"""Signing: a PAdES signature that certifies the sheet and allows no change after it."""
+"""
+Signing: a PAdES signature that certifies the sheet, and on a sheet that is to be approved a second one beside it.
+
+With one signer nothing may change after it. With two, the first allows the approver's field alone to be signed, and
+the second locks everything.
+"""
 
 from __future__ import annotations
 
@@ -11,44 +16,41 @@ from typing import TYPE_CHECKING, Any, Final
 from zoneinfo import ZoneInfo
 
 from labkit.problems import BadInput
+from labkit.sheet.fields import APPROVAL_FIELD, APPROVAL_PLACE, FIELD, PLACE, Place, with_fields
 from labkit.sheet.identity import open_signing_file
 from labkit.sheet.off_loop import off_loop
 from labkit.sheet.typesetting import check_characters, typeset
 
 if TYPE_CHECKING:
     from cryptography import x509
+    from cryptography.hazmat.primitives.asymmetric import ec, rsa
 
-FIELD: Final = "Signature"
-"""The name of the one signature field of a sheet."""
-
-_POINTS_PER_MM: Final = 72 / 25.4
+WHO_APPROVES: Final = "Signature of the person who approves"
 
 
 @dataclass(frozen=True)
-class Place:
+class _Signer:
+    """A signing file, opened."""
+
+    certificate: x509.Certificate
+    key: ec.EllipticCurvePrivateKey | rsa.RSAPrivateKey
+    others: Iterable[x509.Certificate]
+    name: str
+
+    @classmethod
+    def of(cls, p12: bytes, passphrase: str, now: datetime) -> _Signer:
+        certificate, key, others = open_signing_file(p12, passphrase)
+        _check_certificate(certificate, now)
+        name = common_name(certificate)
+        check_characters([("the signer's name", name)])
+        return cls(certificate, key, others, name)
+
+
+def sign(
+    pdf: bytes, p12: bytes, passphrase: str, *, reason: str = "", zone: str = "UTC", to_approve: bool = False
+) -> bytes:
     """
-    Where the signature stands on the first page.
-
-    Attributes
-    ----------
-    left_mm, bottom_mm : float
-        From the left and from the bottom edge of the paper [mm].
-    width_mm, height_mm : float
-    """
-
-    left_mm: float = 22.0
-    bottom_mm: float = 25.0
-    width_mm: float = 78.0
-    height_mm: float = 11.0
-
-
-PLACE: Final = Place()
-"""The template leaves this place free; both take it from here."""
-
-
-def sign(pdf: bytes, p12: bytes, passphrase: str, *, reason: str = "", zone: str = "UTC") -> bytes:
-    """
-    Sign a sheet.
+    Sign a sheet as whoever calibrated.
 
     Parameters
     ----------
@@ -62,11 +64,14 @@ def sign(pdf: bytes, p12: bytes, passphrase: str, *, reason: str = "", zone: str
         Why it is signed, such as "Calibration certificate 0119".
     zone : str
         The IANA time zone in which the time of signing is shown.
+    to_approve : bool
+        Whether another person is to sign after this one, with `approve`: the sheet has both fields then.
 
     Returns
     -------
     bytes
-        The sheet with one certifying signature, after which any change shows.
+        The sheet with one certifying signature, after which any change shows, but for the approver's signature where
+        that is wanted.
 
     Raises
     ------
@@ -78,22 +83,44 @@ def sign(pdf: bytes, p12: bytes, passphrase: str, *, reason: str = "", zone: str
     ----------
     ETSI EN 319 142-1 (PAdES); ISO 32000-1:2008, 12.8.2.2 (DocMDP).
     """
-    certificate, key, others = open_signing_file(p12, passphrase)
     now = datetime.now(UTC)
-    _check_certificate(certificate, now)
-    name = common_name(certificate)
-    check_characters([("the signer's name", name)])
-    stamp = typeset(
-        "signature.typ",
-        {
-            "signer": name,
-            "when": f"Signed electronically {now.astimezone(ZoneInfo(zone)):%d %b %Y, %H:%M} ({zone})",
-            "width": PLACE.width_mm * _POINTS_PER_MM,
-            "height": PLACE.height_mm * _POINTS_PER_MM,
-        },
-    )[0]
-    prepared = _with_field(pdf, f"Signature of {name}")
-    return _certify(prepared, stamp, certificate, key, others, reason)
+    signer = _Signer.of(p12, passphrase, now)
+    fields = [(FIELD, f"Signature of {signer.name}", PLACE)]
+    if to_approve:
+        fields.append((APPROVAL_FIELD, WHO_APPROVES, APPROVAL_PLACE))
+    stamp = _stamp(f"Signed electronically {_when(now, zone)}", signer, PLACE)
+    return _put(with_fields(pdf, fields), stamp, signer, reason, certify=True, to_approve=to_approve)
+
+
+def approve(pdf: bytes, p12: bytes, passphrase: str, *, reason: str = "", zone: str = "UTC") -> bytes:
+    """
+    Sign a sheet as whoever approves it: the very file that was signed, in the field that was left for it.
+
+    Parameters
+    ----------
+    pdf : bytes
+        As `sign` made it with `to_approve`.
+    p12, passphrase, reason, zone
+        As `sign` takes them.
+
+    Returns
+    -------
+    bytes
+        The same bytes with a second signature after them, which locks everything.
+
+    Raises
+    ------
+    BadInput
+        As `sign`. ``sign.not_awaiting``: the sheet is not one that waits for approval, as it was signed.
+        ``sign.own_approval``: whoever signed it does not approve it.
+    """
+    from labkit.sheet.signatures import waits_for
+
+    now = datetime.now(UTC)
+    signer = _Signer.of(p12, passphrase, now)
+    waits_for(pdf, signer.certificate, signer.name)
+    stamp = _stamp(f"Approved electronically {_when(now, zone)}", signer, APPROVAL_PLACE)
+    return _put(pdf, stamp, signer, reason, certify=False, to_approve=False)
 
 
 def common_name(certificate: x509.Certificate) -> str:
@@ -119,41 +146,33 @@ def _check_certificate(certificate: x509.Certificate, now: datetime) -> None:
         raise BadInput("sign.not_for_signing")
 
 
-def _certify(
-    pdf: bytes, stamp: bytes, certificate: x509.Certificate, key: Any, others: Iterable[x509.Certificate], reason: str
-) -> bytes:
-    from asn1crypto import keys as asn1_keys
-    from asn1crypto import x509 as asn1_x509
-    from cryptography.hazmat.primitives import serialization
+def _when(now: datetime, zone: str) -> str:
+    return f"{now.astimezone(ZoneInfo(zone)):%d %b %Y, %H:%M} ({zone})"
+
+
+def _stamp(said: str, signer: _Signer, place: Place) -> bytes:
+    """What is seen in the field, as a PDF of its size."""
+    width, height = place.size
+    return typeset("signature.typ", {"signer": signer.name, "when": said, "width": width, "height": height})[0]
+
+
+def _put(pdf: bytes, stamp: bytes, signer: _Signer, reason: str, *, certify: bool, to_approve: bool) -> bytes:
+    """Sign in the field of whoever calibrated, which certifies the sheet, or in that of whoever approves."""
     from pyhanko.pdf_utils.content import ImportedPdfPage
     from pyhanko.pdf_utils.incremental_writer import IncrementalPdfFileWriter
     from pyhanko.pdf_utils.layout import AxisAlignment, InnerScaling, Margins, SimpleBoxLayoutRule
     from pyhanko.sign import signers
     from pyhanko.sign.fields import MDPPerm, SigSeedSubFilter
     from pyhanko.stamp import StaticStampStyle
-    from pyhanko_certvalidator.registry import SimpleCertificateStore
 
-    def der(each: x509.Certificate) -> asn1_x509.Certificate:
-        return asn1_x509.Certificate.load(each.public_bytes(serialization.Encoding.DER))
-
-    # what a signature carries besides the signer's own certificate is not protected by it: intermediates only,
-    # never the authority, which whoever verifies must have from elsewhere
-    intermediates = SimpleCertificateStore()
-    intermediates.register_multiple([der(each) for each in others if each.subject != each.issuer])
-    private = key.private_bytes(
-        serialization.Encoding.DER, serialization.PrivateFormat.PKCS8, serialization.NoEncryption()
-    )
-    signer = signers.SimpleSigner(
-        der(certificate), asn1_keys.PrivateKeyInfo.load(private), intermediates, embed_roots=False
-    )
     meta = signers.PdfSignatureMetadata(
-        field_name=FIELD,
+        field_name=FIELD if certify else APPROVAL_FIELD,
         md_algorithm="sha256",
         subfilter=SigSeedSubFilter.PADES,
-        certify=True,
-        docmdp_permissions=MDPPerm.NO_CHANGES,
+        certify=certify,
+        docmdp_permissions=MDPPerm.FILL_FORMS if to_approve else MDPPerm.NO_CHANGES,
         reason=reason or None,
-        name=common_name(certificate),
+        name=signer.name,
     )
     as_it_is = SimpleBoxLayoutRule(
         x_align=AxisAlignment.ALIGN_MIN,
@@ -167,64 +186,30 @@ def _certify(
         style = StaticStampStyle(
             background=ImportedPdfPage(page.name), border_width=0, background_opacity=1.0, background_layout=as_it_is
         )
-        signing = signers.PdfSigner(meta, signer=signer, stamp_style=style)
+        signing = signers.PdfSigner(meta, signer=_key_of(signer), stamp_style=style)
         writer = IncrementalPdfFileWriter(io.BytesIO(pdf))
         out = off_loop(lambda: signing.sign_pdf(writer, existing_fields_only=True))
     return bytes(out.getvalue())
 
 
-def _with_field(pdf: bytes, description: str) -> bytes:
-    """
-    The sheet with an empty signature field that the structure tree knows.
+def _key_of(signer: _Signer) -> Any:
+    """The signer as pyHanko takes one."""
+    from asn1crypto import keys as asn1_keys
+    from asn1crypto import x509 as asn1_x509
+    from cryptography.hazmat.primitives import serialization
+    from pyhanko.sign import signers
+    from pyhanko_certvalidator.registry import SimpleCertificateStore
 
-    pyHanko would add the field untagged, and a screen reader would then meet a form field without a name.
-    """
-    import pikepdf
-    from pikepdf import Array, Dictionary, Name, String
+    def der(each: x509.Certificate) -> asn1_x509.Certificate:
+        return asn1_x509.Certificate.load(each.public_bytes(serialization.Encoding.DER))
 
-    try:
-        document = pikepdf.open(io.BytesIO(pdf))
-    except pikepdf.PdfError as error:
-        raise BadInput("sign.not_a_sheet") from error
-    root = document.Root
-    if "/AcroForm" in root:
-        raise BadInput("sign.already_signed")
-    if "/StructTreeRoot" not in root or "/ParentTree" not in root.StructTreeRoot:
-        raise BadInput("sign.not_a_sheet")
-
-    page = document.pages[0]
-    tree = root.StructTreeRoot
-    parents = pikepdf.NumberTree(tree.ParentTree)
-    number = max([int(tree.get("/ParentTreeNextKey", 0)), *(key + 1 for key in parents)])
-    left, bottom = PLACE.left_mm * _POINTS_PER_MM, PLACE.bottom_mm * _POINTS_PER_MM
-    width, height = PLACE.width_mm * _POINTS_PER_MM, PLACE.height_mm * _POINTS_PER_MM
-    corners = [round(each, 2) for each in (left, bottom, left + width, bottom + height)]
-    empty = document.make_stream(
-        b"", Type=Name.XObject, Subtype=Name.Form, BBox=Array([0, 0, width, height]), Resources=Dictionary()
+    # what a signature carries besides the signer's own certificate is not protected by it: intermediates only,
+    # never the authority, which whoever verifies must have from elsewhere
+    intermediates = SimpleCertificateStore()
+    intermediates.register_multiple([der(each) for each in signer.others if each.subject != each.issuer])
+    private = signer.key.private_bytes(
+        serialization.Encoding.DER, serialization.PrivateFormat.PKCS8, serialization.NoEncryption()
     )
-    widget = document.make_indirect(
-        Dictionary(
-            Type=Name.Annot, Subtype=Name.Widget, FT=Name.Sig, T=String(FIELD), TU=String(description), F=4,
-            Rect=Array(corners), P=page.obj, StructParent=number, AP=Dictionary(N=empty),
-        )
-    )  # fmt: skip
-    parent = tree.K[0] if isinstance(tree.K, Array) else tree.K
-    element = document.make_indirect(
-        Dictionary(
-            Type=Name.StructElem, S=Name.Form, P=parent, Pg=page.obj, Alt=String(description),
-            K=Dictionary(Type=Name.OBJR, Obj=widget, Pg=page.obj),
-        )
-    )  # fmt: skip
-    if not isinstance(parent.K, Array):
-        parent.K = Array([parent.K])
-    parent.K.append(element)
-    parents[number] = element
-    tree.ParentTreeNextKey = number + 1
-    if "/Annots" not in page:
-        page.Annots = Array()
-    page.Annots.append(widget)
-    page.Tabs = Name.S
-    root.AcroForm = document.make_indirect(Dictionary(Fields=Array([widget]), SigFlags=3))
-    out = io.BytesIO()
-    document.save(out, deterministic_id=True, object_stream_mode=pikepdf.ObjectStreamMode.generate)
-    return out.getvalue()
+    return signers.SimpleSigner(
+        der(signer.certificate), asn1_keys.PrivateKeyInfo.load(private), intermediates, embed_roots=False
+    )
