@@ -315,6 +315,8 @@ SENTENCES: Final[dict[str, str]] = {
     "the curve. Do not use it.",
     "verify.disagrees_attached": "Signed and unchanged, but the attached {file} does not follow from the attached "
     "record. Do not use it.",
+    "verify.disagrees_attached": "Signed and unchanged, but the attached {file} does not follow from the attached "
+    "record. Do not use it.",
     "verify.disagrees_check": "Signed and unchanged, but the result of check shim {shim} does not follow from the "
     "attached table of the curve and the readings. Do not use it.",
     "verify.disagrees_table": "Signed and unchanged, but its results cannot be held against the attached table of the "

@@ -9,33 +9,13 @@ from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import Any, Final
 
+from labkit.inert import inert
 from labkit.ledger.canonical import sha256
-
-_FORMULA: Final = tuple("=+-@\t\r\n＝＋－＠")
-"""What spreadsheets take for the beginning of a formula; the wide forms do so too in some languages."""
 
 _RESERVED: Final = re.compile(r"(con|prn|aux|nul|com\d|lpt\d)(\..*)?", re.IGNORECASE)
 """Names that mean devices on Windows."""
 
 _LONGEST: Final = 60
-
-
-def inert(value: object) -> object:
-    """
-    A cell of a table: numbers stay numbers; a text that could be a formula gets an apostrophe before it.
-
-    References
-    ----------
-    OWASP, CSV Injection (from memory).
-    """
-    if value is None:
-        return ""
-    if isinstance(value, bool):
-        return "true" if value else "false"
-    if isinstance(value, int | float):
-        return value
-    text = str(value)
-    return f"'{text}" if text.startswith(_FORMULA) or text.lstrip(" ").startswith(_FORMULA) else text
 
 
 def write_table(path: Path, heads: Sequence[str], rows: Iterable[Sequence[object]]) -> int:

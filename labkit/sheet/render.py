@@ -8,14 +8,15 @@ from dataclasses import asdict
 from datetime import UTC, datetime
 from typing import Any, Literal
 
+from labkit.sheet.attachments import Attached, beside_the_record
 from labkit.sheet.blocks import Sheet
 from labkit.sheet.budget_section import shares
 from labkit.sheet.check_content import check_content, is_check
 from labkit.sheet.content import content, plot_data, words_of_people
+from labkit.sheet.fields import PLACE
 from labkit.sheet.plot import draw, draw_bars
-from labkit.sheet.sign import PLACE
 from labkit.sheet.typesetting import check_characters, printable, throughout, typeset
-from labkit.sheet.witness import Witness, attached
+from labkit.sheet.witness import FILE, Witness, attached
 
 
 def render(
@@ -26,7 +27,7 @@ def render(
     signed: bool = False,
 ) -> bytes:
     """
-    The sheet of a calibration or a check as a PDF (PDF/A-3a, PDF/UA-1) with the record attached.
+    The sheet of a calibration or a check as a PDF (PDF/A-3a, PDF/UA-1) with the record and its tables attached.
 
     Parameters
     ----------
@@ -72,13 +73,13 @@ def _set(
     sheet = throughout(said.to_dict(), printable)
     place = asdict(PLACE)
     sheet["place"] = {"width": place["width_mm"], "height": place["height_mm"]}
-    files = {"record": attachment(record).decode()}
+    inside = sorted(_files(record, said, witness), key=lambda each: each.name)
+    files = {f"file {each.name}": each.content.decode() for each in inside}
+    sheet["attached"] = [{key: value for key, value in vars(each).items() if key != "content"} for each in inside]
     if not is_check(record):
         files["plot"] = draw(plot_data(record))
         if named := shares(record):
             files["shares"] = draw_bars(named)
-    if witness is not None:
-        files["ledger"] = attached(witness).decode()
     return typeset(
         "certificate.typ",
         sheet,
@@ -86,6 +87,15 @@ def _set(
         form=form,
         timestamp=datetime.fromisoformat(record["created"]).astimezone(UTC),
     )
+
+
+def _files(record: Mapping[str, Any], said: Sheet, witness: Witness | None) -> list[Attached]:
+    json_type = "application/json"
+    inside = [Attached(said.file, attachment(record), json_type, said.holds), *beside_the_record(record)]
+    if witness is not None:
+        where = "Where the laboratory's ledger ended before this certificate"
+        inside.append(Attached(FILE, attached(witness), json_type, where, "supplement"))
+    return inside
 
 
 def attachment(record: Mapping[str, Any]) -> bytes:

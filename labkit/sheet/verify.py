@@ -19,9 +19,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, Literal
 
 from labkit.problems import BadInput, Reason
+from labkit.sheet.attachments import COVARIANCE, READINGS, RESULTS, disagreeing
+from labkit.sheet.fields import FIELD
 from labkit.sheet.identity import AUTHORITY_CERTIFICATE, fingerprint
 from labkit.sheet.off_loop import off_loop
-from labkit.sheet.sign import FIELD
 from labkit.sheet.witness import FILE, Witness, read_attached
 
 if TYPE_CHECKING:
@@ -40,6 +41,13 @@ Outcome = Literal[
 
 RECORDS: Final = {"calibration.json": "labkit.calibration/", "check.json": "labkit.check/"}
 """The name of the attached record, and how its schema begins."""
+
+_SETS: Final = (
+    *((record,) for record in RECORDS),
+    ("calibration.json", COVARIANCE, READINGS, RESULTS),
+    ("check.json", READINGS, RESULTS),
+)
+"""What may be attached together."""
 
 NEWEST: Final = 1
 """The newest form of each record that this labkit reads."""
@@ -277,10 +285,20 @@ def _read_record(reader: PdfFileReader, about: dict[str, Any]) -> Verdict:
         return Verdict("made by a newer labkit", Reason("verify.newer", {"schema": schema}), **about)
     about["number"] = _number(reader)
     note, disagrees = _recheck(record)
+    if disagrees is None and (file := _disagreeing(record, files)):
+        disagrees = Reason("verify.disagrees_attached", {"file": file})
     if disagrees is not None:
         return Verdict("does not recompute", disagrees, note=note, **about)
     genuine = Reason("verify.genuine", {"signer": about["signer"]})
     return Verdict("genuine", genuine, record=record, witness=witness, note=note, **about)
+
+
+def _disagreeing(record: dict[str, Any], files: dict[str, bytes]) -> str | None:
+    """The name of an attached table that does not follow from the record; None where all do."""
+    try:
+        return disagreeing(record, files) if len(files.keys() - {FILE}) > 1 else None
+    except (LookupError, ValueError, TypeError, AttributeError):
+        return READINGS
 
 
 def _recheck(record: dict[str, Any]) -> tuple[Reason | None, Reason | None]:
@@ -307,9 +325,12 @@ def _recheck(record: dict[str, Any]) -> tuple[Reason | None, Reason | None]:
 
 
 def _attachments(reader: PdfFileReader) -> dict[str, bytes] | None:
-    """The attached record, and the end of the ledger where there is one; None where one is larger than the limit."""
+    """
+    The attached record, what follows from it, and the end of the ledger where there is one; None where one is larger
+    than the limit. Just these: the record alone, as sheets once were, or with all that `labkit.sheet.render` attaches.
+    """
     names = list(reader.root["/Names"]["/EmbeddedFiles"]["/Names"])
-    if not any(names[0::2] in ([record], [record, FILE]) for record in RECORDS):
+    if not any(names[0::2] == sorted({*inside, *ledger}) for inside in _SETS for ledger in ((), (FILE,))):
         raise LookupError(str(names[0::2]))
     found = {
         str(name): _unpacked(entry.get_object()["/EF"]["/F"])

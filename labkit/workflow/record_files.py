@@ -11,10 +11,11 @@ from pathlib import Path
 from typing import Any, Final
 
 from labkit import ledger
+from labkit.inert import inert
 from labkit.ledger import Entry, ResultLine, Wanted
 from labkit.ledger.search import numbers_of
 from labkit.ledger.standing import Standing, standings
-from labkit.ledger.tables_out import Names, inert
+from labkit.ledger.tables_out import Names
 from labkit.messages import sentence
 from labkit.problems import BadInput
 

@@ -13,12 +13,13 @@ from typing import Any
 import pytest
 import sqlalchemy as sa
 
+from labkit.inert import inert
 from labkit.ledger import Actor, export, find, new_id, register, save_draft, search, sign_and_keep, write_note
 from labkit.ledger.export import readings_of
 from labkit.ledger.people import SYSTEM
 from labkit.ledger.schema import METADATA
 from labkit.ledger.store import open_store
-from labkit.ledger.tables_out import Names, flat, inert
+from labkit.ledger.tables_out import Names, flat
 from labkit.problems import BadInput
 from tests.ledgers import WHO, filled, record, rows
 from tests.postgres import Server

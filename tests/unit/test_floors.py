@@ -11,7 +11,8 @@ import pytest
 PACKAGE = Path(__file__).parents[2] / "labkit"
 
 FLOORS = (
-    ("units", "sentences"),
+    ("units", "sentences", "inert"),
+    ("language",),
     ("format",),
     ("messages",),
     ("problems",),

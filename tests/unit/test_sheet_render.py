@@ -18,9 +18,10 @@ import labkit
 from labkit.paths import sample_data
 from labkit.problems import BadInput, Problem
 from labkit.sheet import render, svg_preview, verify
+from labkit.sheet.attachments import COVARIANCE, READINGS, RESULTS
 from labkit.sheet.content import plot_data
+from labkit.sheet.fields import FIELD, PLACE
 from labkit.sheet.plot import draw
-from labkit.sheet.sign import FIELD, PLACE
 from labkit.sheet.typesetting import typeset
 from labkit.sheet.witness import Witness
 from tests.sheets import Laboratory
@@ -56,7 +57,7 @@ def test_the_numbers_are_in_the_text(record: dict[str, Any], tmp_path: Path) -> 
 
 def test_the_attachment_is_the_record(record: dict[str, Any]) -> None:
     with pikepdf.open(io.BytesIO(render(record))) as pdf:
-        assert list(pdf.attachments) == ["calibration.json"]
+        assert list(pdf.attachments) == ["calibration.json", COVARIANCE, READINGS, RESULTS]
         attached = pdf.attachments["calibration.json"]
         assert json.loads(attached.get_file().read_bytes()) == record
         assert attached.obj.AFRelationship == "/Data"
@@ -68,10 +69,10 @@ def test_a_certificate_carries_the_end_of_the_ledger_as_data(record: dict[str, A
     found = verify(laboratory.sign(pdf), laboratory.trust)
     assert found.verdict == "genuine" and found.witness == Witness("0119", 7, "ab" * 32)
     with pikepdf.open(io.BytesIO(pdf)) as opened:
-        assert list(opened.attachments) == ["calibration.json", "ledger.json"]
+        assert list(opened.attachments) == ["calibration.json", COVARIANCE, "ledger.json", READINGS, RESULTS]
         assert opened.attachments["ledger.json"].obj.AFRelationship == "/Supplement"
     with pikepdf.open(io.BytesIO(render(record, ledger_head=(7, "ab" * 32)))) as opened:
-        assert list(opened.attachments) == ["calibration.json"]
+        assert "ledger.json" not in opened.attachments
 
 
 def test_the_same_record_gives_the_same_bytes(record: dict[str, Any]) -> None:

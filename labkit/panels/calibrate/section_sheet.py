@@ -10,7 +10,7 @@ from collections.abc import Sequence
 
 import ipywidgets as W
 
-from labkit.ledger.tables_out import inert
+from labkit.inert import inert
 from labkit.messages import sentence
 from labkit.panels import shell
 from labkit.panels.answer import Answer
