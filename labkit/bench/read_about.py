@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any, Final
 from zoneinfo import ZoneInfo
 
-from labkit.bench.about import About, Party
+from labkit.bench.about import About, Party, Statements
 from labkit.bench.cells import Notes
 from labkit.bench.conditions import BACKGROUNDS, Conditions
 from labkit.bench.dates import parse_date, parse_time
@@ -24,6 +24,7 @@ from labkit.problems import BadFile, Fault, Where
 from labkit.units import parse_length
 
 MOST_BYTES: Final = 1_000_000
+MOST_MONTHS: Final = 600
 LONGEST_TEXT: Final = 2_000
 """Characters: more than a sheet has room for."""
 
@@ -31,7 +32,7 @@ _PART: Final = ("name", "maker", "model", "serial", "firmware", "kind", "due")
 _NO_LIMIT: Final = "none"
 
 
-def read_about(source: str | bytes | os.PathLike[str]) -> About:
+def read_about(source: str | bytes | os.PathLike[str], *over: str | bytes | os.PathLike[str]) -> About:
     """
     Read the particulars of a calibration.
 
@@ -40,6 +41,8 @@ def read_about(source: str | bytes | os.PathLike[str]) -> About:
     source : path, str or bytes
         TOML; sample_data/about.toml is a commented example. A str with a line break is text, else a path.
         Lengths are numbers in mm, or text with a unit.
+    *over : path, str or bytes
+        More of the same: a key of a later one counts, and its other keys are kept.
 
     Returns
     -------
@@ -50,18 +53,33 @@ def read_about(source: str | bytes | os.PathLike[str]) -> About:
     BadFile
         With every fault; an unknown key names the one that it is most like.
     """
+    found, name = _tables(source)
+    for each in over:
+        more, its_name = _tables(each)
+        found, name = _laid_over(found, more), ", ".join(filter(None, (name, its_name)))
+    notes = Notes()
+    about = _about(Keys(found, "", Where(name) if name else None, notes))
+    notes.refuse_if_faulty()
+    return about
+
+
+def _tables(source: str | bytes | os.PathLike[str]) -> tuple[dict[str, Any], str]:
     text, name = _text(source)
     try:
-        found = tomllib.loads(text)
+        return tomllib.loads(text), name
     except (ValueError, RecursionError) as trouble:
         line = re.search(r"line ([0-9]+)", str(trouble))
         where = Where(name, row=int(line.group(1)) if line else None)
         why = re.sub(r"\s*\(at .*\)$", "", str(trouble))
         raise BadFile([Fault("about.not_toml", {"why": why}, where)]) from None
-    notes = Notes()
-    about = _about(Keys(found, "", Where(name) if name else None, notes))
-    notes.refuse_if_faulty()
-    return about
+
+
+def _laid_over(found: Mapping[str, Any], more: Mapping[str, Any]) -> dict[str, Any]:
+    both = {**found, **more}
+    for key, value in more.items():
+        if isinstance(value, dict) and isinstance(found.get(key), dict):
+            both[key] = _laid_over(found[key], value)
+    return both
 
 
 def _text(source: str | bytes | os.PathLike[str]) -> tuple[str, str]:
@@ -269,6 +287,7 @@ def _length(value: Any) -> float | None:
 def _about(top: Keys) -> About:
     laboratory, customer = top.table("laboratory"), top.table("customer")
     conditions, procedure, work = top.table("conditions"), top.table("procedure"), top.table("work")
+    statements = top.table("statements")
     zone_name = laboratory.text("zone") or "UTC"
     zone = _zone(zone_name)
     if zone is None:
@@ -296,10 +315,28 @@ def _about(top: Keys) -> About:
         switched_on=work.time("switched_on", zone or UTC),
         remarks=work.texts("remarks"),
         zone=zone_name,
+        statements=_statements(statements),
     )
-    for table in (laboratory, customer, conditions, procedure, work, top):
+    for table in (laboratory, customer, conditions, procedure, work, statements, top):
         table.end()
     return about
+
+
+def _statements(found: Keys) -> Statements:
+    texts = ("adjusted", "deviations", "specification", "supplied", "external", "opinions")
+    return Statements(
+        received_on=found.date("received_on"),
+        agreed_months=_months(found),
+        **{key: found.text(key) for key in texts},
+    )
+
+
+def _months(found: Keys) -> int | None:
+    months = found.number("agreed_months")
+    if months is not None and not (1 <= months <= MOST_MONTHS and months == int(months)):
+        found.fault("about.months", "agreed_months", most=MOST_MONTHS)
+        return None
+    return None if months is None else int(months)
 
 
 def _zone(name: str) -> tzinfo | None:

@@ -4,9 +4,8 @@ from __future__ import annotations
 
 import sys
 from argparse import ArgumentParser, Namespace
-from collections.abc import Callable
 from pathlib import Path
-from typing import Any, Final
+from typing import Any
 
 from labkit import format as text
 from labkit.bench.about import About
@@ -31,18 +30,6 @@ from labkit.messages import family_label
 from labkit.metrology.conformity import RULES
 from labkit.paths import data_folder
 from labkit.problems import BadInput
-
-NEEDED_TO_SIGN: Final[tuple[tuple[str, Callable[[About], str]], ...]] = (
-    ("laboratory.name", lambda about: about.laboratory.name),
-    ("customer.name", lambda about: about.customer.name),
-    ("rig.name", lambda about: about.rig.name),
-    ("rig.gauge.serial", lambda about: about.rig.gauge.serial),
-    ("rig.probe.serial", lambda about: about.rig.probe.serial),
-    ("rig.target.kind", lambda about: about.rig.target.kind),
-    ("procedure", lambda about: about.procedure),
-    ("operator", lambda about: about.operator),
-)
-"""What a certificate cannot do without (ISO/IEC 17025:2017, 7.8.2 and 7.8.4)."""
 
 
 def add_parser(subparsers: Any) -> None:
@@ -78,7 +65,9 @@ def run(args: Namespace) -> int:
     if args.sign and not args.sheet:
         raise BadInput("command.sign_needs_sheet")
     if args.sign:
-        _check_particulars(about)
+        from labkit.workflow.signing import check_particulars
+
+        check_particulars(about)
     check_outputs(args.sheet, json_path(args.json))
     load_families(data_folder(args.data))
     readings = read_readings(args.readings, args.shims, args.unit, args.decimal)
@@ -120,30 +109,18 @@ def _rule(args: Namespace, about: About) -> tuple[str, float | None]:
     return args.rule or about.rule or "guard-band-U", about.risk
 
 
-def _check_particulars(about: About) -> None:
-    missing = [key for key, value in NEEDED_TO_SIGN if not value(about)]
-    if missing:
-        raise BadInput("command.about_missing", missing=missing)
-
-
 def _write_sheet(args: Namespace, record: dict[str, Any]) -> None:
     from labkit.sheet import render
 
     if not args.sign:
         write_whole(args.sheet, render(record))
         return
-    from labkit.ledger import Place, load_bench, sign_and_keep
-    from labkit.workflow.signing import signed_sheet, signer
+    from labkit.workflow.signing import signed_and_kept
 
     if not args.sign.is_file():
         raise BadInput("command.no_file", file=str(args.sign))
     word, p12 = passphrase(args.passphrase_file), args.sign.read_bytes()
-    data = writable_folder(data_folder(args.data))
-
-    def make(place: Place) -> bytes:
-        return signed_sheet(record, place, p12, word)
-
-    entry = sign_and_keep(data, record, make, signer(p12, word, load_bench(data)))
+    entry = signed_and_kept(writable_folder(data_folder(args.data)), record, p12, word)
     write_whole(args.sheet, entry.pdf)
 
 

@@ -1,11 +1,56 @@
-"""Signing as a page and a command do it: the sheet and its signature in one."""
+"""Signing as pages and commands do it: what a sheet needs, sheet and signature in one, and keeping it."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from typing import Any
+from collections.abc import Callable, Mapping
+from pathlib import Path
+from typing import Any, Final
 
-from labkit.ledger import Actor, Bench, Place
+from labkit.bench.about import About
+from labkit.ledger import Actor, Bench, Entry, Place, load_bench, sign_and_keep
+from labkit.problems import BadInput
+
+NEEDED_TO_SIGN: Final[tuple[tuple[str, Callable[[About], str]], ...]] = (
+    ("laboratory.name", lambda about: about.laboratory.name),
+    ("customer.name", lambda about: about.customer.name),
+    ("rig.name", lambda about: about.rig.name),
+    ("rig.gauge.serial", lambda about: about.rig.gauge.serial),
+    ("rig.probe.serial", lambda about: about.rig.probe.serial),
+    ("rig.target.kind", lambda about: about.rig.target.kind),
+    ("procedure", lambda about: about.procedure),
+    ("operator", lambda about: about.operator),
+)
+"""What a certificate cannot do without (ISO/IEC 17025:2017, 7.8.2 and 7.8.4)."""
+
+
+def check_particulars(about: About) -> None:
+    """
+    Refuse to sign what does not say enough.
+
+    Raises
+    ------
+    BadInput
+        ``command.about_missing``, with the keys of the file.
+    """
+    missing = [key for key, value in NEEDED_TO_SIGN if not value(about)]
+    if missing:
+        raise BadInput("command.about_missing", missing=missing)
+
+
+def signed_and_kept(data: Path, record: Mapping[str, Any], p12: bytes, passphrase: str) -> Entry:
+    """
+    Number, sign and keep a record, for a command.
+
+    Raises
+    ------
+    BadInput, Problem
+        See `signed_sheet`, `signer` and `labkit.ledger.sign_and_keep`.
+    """
+
+    def make(place: Place) -> bytes:
+        return signed_sheet(record, place, p12, passphrase)
+
+    return sign_and_keep(data, record, make, signer(p12, passphrase, load_bench(data)))
 
 
 def signed_sheet(record: Mapping[str, Any], place: Place, p12: bytes, passphrase: str) -> bytes:
