@@ -7,6 +7,7 @@ import re
 from decimal import ROUND_CEILING, ROUND_HALF_EVEN, Context, Decimal
 from typing import Final
 
+from labkit.language import in_figures, spoken
 from labkit.units import from_mm, small_unit
 
 MINUS: Final = "−"
@@ -25,7 +26,7 @@ _EVERY_FLOAT: Final = Context(prec=700)
 """Digits enough to write out any float, so that an absurd number is shown and not an error."""
 
 
-def number(value: float | None, decimals: int, *, signed: bool = False, decimal_sign: str = ".") -> str:
+def number(value: float | None, decimals: int, *, signed: bool = False, decimal_sign: str | None = None) -> str:
     """
     A number with a fixed count of decimals, a true minus sign and never a minus zero.
 
@@ -37,8 +38,8 @@ def number(value: float | None, decimals: int, *, signed: bool = False, decimal_
         Digits after the decimal sign; negative counts round tens, hundreds, ….
     signed : bool
         Write the plus sign too.
-    decimal_sign : str
-        ``"."`` or ``","``.
+    decimal_sign : str, optional
+        ``"."`` or ``","``; default that of the language spoken.
 
     Returns
     -------
@@ -49,7 +50,7 @@ def number(value: float | None, decimals: int, *, signed: bool = False, decimal_
     return _decimal_text(_quantize(Decimal(repr(float(value))), decimals), signed, decimal_sign)
 
 
-def significant(value: float | None, digits: int, *, decimal_sign: str = ".") -> str:
+def significant(value: float | None, digits: int, *, decimal_sign: str | None = None) -> str:
     """
     A number to so many significant digits, without an exponent where it reads well without one.
     """
@@ -61,7 +62,7 @@ def significant(value: float | None, digits: int, *, decimal_sign: str = ".") ->
     if -4 <= exponent < 7:
         return number(value, digits - 1 - exponent, decimal_sign=decimal_sign)
     mantissa, power = f"{value:.{digits - 1}e}".split("e")
-    shown = mantissa.replace("-", MINUS).replace(".", decimal_sign)
+    shown = mantissa.replace("-", MINUS).replace(".", decimal_sign or spoken().decimal_sign)
     return f"{shown}·10^{str(int(power)).replace('-', MINUS)}"
 
 
@@ -84,7 +85,7 @@ def expanded_decimals(u: float) -> int:
     return 1 - _quantize(_steady(u), decimals, ROUND_CEILING).adjusted()
 
 
-def expanded(u: float | None, *, decimals: int | None = None, decimal_sign: str = ".") -> str:
+def expanded(u: float | None, *, decimals: int | None = None, decimal_sign: str | None = None) -> str:
     """
     An expanded uncertainty to two significant digits, rounded up.
 
@@ -94,7 +95,7 @@ def expanded(u: float | None, *, decimals: int | None = None, decimal_sign: str 
         In the unit in which it is shown; None and NaN become a dash.
     decimals : int, optional
         Digits after the decimal sign, where a table wants them alike; default `expanded_decimals`.
-    decimal_sign : str
+    decimal_sign : str, optional
 
     Returns
     -------
@@ -117,7 +118,7 @@ def expanded(u: float | None, *, decimals: int | None = None, decimal_sign: str 
     return _decimal_text(_quantize(_steady(u), places, ROUND_CEILING), False, decimal_sign)
 
 
-def with_uncertainty(value: float, u: float, *, decimal_sign: str = ".") -> tuple[str, str]:
+def with_uncertainty(value: float, u: float, *, decimal_sign: str | None = None) -> tuple[str, str]:
     """
     A result and its expanded uncertainty, rounded to the same decimal place (GUM 7.2.6).
     """
@@ -134,7 +135,7 @@ def length(
     *,
     decimals: int | None = None,
     signed: bool = False,
-    decimal_sign: str = ".",
+    decimal_sign: str | None = None,
     with_unit: bool = True,
 ) -> str:
     """
@@ -150,7 +151,7 @@ def length(
         Default: about 0.1 µm, whatever the unit.
     signed, with_unit : bool
         Write the plus sign; append the unit.
-    decimal_sign : str
+    decimal_sign : str, optional
 
     Returns
     -------
@@ -182,7 +183,7 @@ def small_length(
 
 
 def expanded_length(
-    u_mm: float | None, unit: str = "µm", *, extra: int = 0, decimal_sign: str = ".", with_unit: bool = True
+    u_mm: float | None, unit: str = "µm", *, extra: int = 0, decimal_sign: str | None = None, with_unit: bool = True
 ) -> str:
     """
     An expanded uncertainty [mm] as text in `unit`, two significant digits and `extra` more, rounded up.
@@ -203,7 +204,7 @@ def percent(share: float | None, *, decimals: int = 0) -> str:
     if 0 < share < 0.01 and decimals == 0:
         return "< 1 %"
     if share > 0.999:
-        return "> 99.9 %" if share < 1 else "100 %"
+        return in_figures("> 99.9 %") if share < 1 else "100 %"
     return f"{number(100 * share, decimals)} %"
 
 
@@ -219,8 +220,8 @@ def probability(p: float | None) -> str:
     if p is None or not math.isfinite(p):
         return NOTHING
     if p < 0.001:
-        return "< 0.1 %"
-    return "> 99.9 %" if p > 0.999 else f"{number(100 * p, 1)} %"
+        return in_figures("< 0.1 %")
+    return in_figures("> 99.9 %") if p > 0.999 else f"{number(100 * p, 1)} %"
 
 
 def _steady(value: float) -> Decimal:
@@ -231,8 +232,8 @@ def _quantize(value: Decimal, decimals: int, rounding: str = ROUND_HALF_EVEN) ->
     return value.quantize(Decimal(1).scaleb(-decimals), rounding=rounding, context=_EVERY_FLOAT)
 
 
-def _decimal_text(value: Decimal, signed: bool, decimal_sign: str) -> str:
-    digits = f"{abs(value):f}".replace(".", decimal_sign)
+def _decimal_text(value: Decimal, signed: bool, decimal_sign: str | None) -> str:
+    digits = f"{abs(value):f}".replace(".", decimal_sign or spoken().decimal_sign)
     if value.is_zero():
         return digits
     if value < 0:

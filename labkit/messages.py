@@ -16,6 +16,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any, Final
 
 from labkit import format as _format
+from labkit.language import template_of
 from labkit.sentences import SENTENCES
 from labkit.units import LENGTH_UNITS, small_unit
 
@@ -86,17 +87,27 @@ def sentence(code: str, params: Mapping[str, Any] | None = None, unit: str = "mm
     KeyError
         No such code, or a parameter of the template is missing: a fault of the program.
     """
-    return _WRITERS[unit].vformat(SENTENCES[code], (), dict(params or {}))
+    return _WRITERS[unit].vformat(_template(code), (), dict(params or {}))
+
+
+def _template(code: str) -> str:
+    """In the language spoken, where it has been translated."""
+    english = SENTENCES[code]
+    return template_of(code) or english
 
 
 def family_label(name: str) -> str:
     """How a curve family is called on screen and sheet; an engineer's own family by its own name."""
-    return SENTENCES.get(f"family.{name}", str(name))
+    return _label(f"family.{name}", name)
 
 
 def influence_label(code: str) -> str:
     """How an influence of the catalogue is called, such as "tip wear"."""
-    return SENTENCES.get(f"influence.{code}", str(code))
+    return _label(f"influence.{code}", code)
+
+
+def _label(code: str, name: str) -> str:
+    return _template(code) if code in SENTENCES else str(name)
 
 
 def remedy(code: str, params: Mapping[str, Any] | None = None, unit: str = "mm") -> str | None:

@@ -6,6 +6,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, field
 from typing import Any, ClassVar
 
+from labkit.language import Language, say, spoken
+
 Record = Mapping[str, Any]
 """As `labkit.Calibration.to_dict` gives it."""
 
@@ -137,6 +139,16 @@ class Signature:
 
 
 @dataclass(frozen=True)
+class Labels:
+    """Words of the page itself, in the language of the sheet; ``{page}`` and ``{pages}`` are counted by typst."""
+
+    laboratory: str = field(default_factory=lambda: say("Laboratory"))
+    customer: str = field(default_factory=lambda: say("Customer"))
+    page: str = field(default_factory=lambda: say("Page {page} of {pages}"))
+    ledger: str = field(default_factory=lambda: say("Where the laboratory's ledger ended before this certificate"))
+
+
+@dataclass(frozen=True)
 class Sheet:
     """
     What a sheet says.
@@ -158,6 +170,9 @@ class Sheet:
     signature : Signature
     file, holds : str
         The name of the attached record, and what it holds.
+    labels : Labels
+    language : Language
+        In which all of it is written.
     """
 
     title: str
@@ -173,7 +188,9 @@ class Sheet:
     signature: Signature
     sections: tuple[Section, ...] = field(default=())
     file: str = "calibration.json"
-    holds: str = "Readings, conditions and results of this calibration as data"
+    holds: str = field(default_factory=lambda: say("Readings, conditions and results of this calibration as data"))
+    labels: Labels = field(default_factory=Labels)
+    language: Language = field(default_factory=spoken)
 
     def to_dict(self) -> dict[str, Any]:
         return asdict(self) | {"sections": [section.to_dict() for section in self.sections]}

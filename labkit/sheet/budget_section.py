@@ -8,9 +8,10 @@ from typing import Any
 from labkit import format as text_of
 from labkit.calibration.drawn import drawn_in_words
 from labkit.calibration.shares import bars
+from labkit.language import in_figures, say, say_count
 from labkit.messages import influence_label, own_u, sentence
 from labkit.sheet.blocks import Cell, Column, Items, Plot, Record, Run, Section, small, table, text
-from labkit.sheet.numbers import micrometres, mm
+from labkit.sheet.numbers import capital, micrometres, mm
 
 
 def budget(record: Record) -> Section | None:
@@ -21,48 +22,56 @@ def budget(record: Record) -> Section | None:
     blocks: list[Any] = [_table(record, found), Plot(_bars_in_words(found), "shares"), small(*_remarks(record, found))]
     off = [each for each in record["inputs"]["about"]["conditions"].get("influences", ()) if each["off"]]
     if off:
-        blocks.append(text("Left out of the budget, with the reason:"))
-        blocks.append(Items(tuple(f"{_capital(influence_label(each['code']))}: {each['off']}" for each in off)))
-    return Section(f"Uncertainty at {mm(found['at_mm'], 3)} mm, where it is largest", tuple(blocks))
+        blocks.append(text(say("Left out of the budget, with the reason:")))
+        blocks.append(Items(tuple(f"{capital(influence_label(each['code']))}: {each['off']}" for each in off)))
+    return Section(say("Uncertainty at {at} mm, where it is largest", at=mm(found["at_mm"], 3)), tuple(blocks))
 
 
 def shares(record: Record) -> list[tuple[str, float]]:
     """The bars of the budget: names, and shares of u²; none where the curve cannot be used."""
     found = record["results"]["budget"]
-    return [] if found is None else bars((line["name"], line["share"]) for line in found["lines"])
+    return [] if found is None else bars(_named(found))
+
+
+def _named(found: Record) -> list[tuple[str, float]]:
+    return [(sentence(line["code"], line["params"]), line["share"]) for line in found["lines"]]
 
 
 def _table(record: Record, found: Record) -> Any:
     columns = [
-        Column("What moves the reading", False, 1),
-        Column("How it is known", False, 1.25),
+        Column(say("What moves the reading"), False, 1),
+        Column(say("How it is known"), False, 1.25),
         Column("u", True),
-        Column("moves thickness by", True),
-        Column("share of u²", True),
+        Column(say("moves thickness by"), True),
+        Column(say("share of u²"), True),
     ]
     rows: list[Sequence[str | Cell]] = []
     for line in sorted(found["lines"], key=lambda each: -float(each["share"])):
-        degrees = "" if line["dof"] is None else f"{text_of.number(line['dof'], 0)} degrees of freedom"
-        how = ", ".join(each for each in (line["how"], degrees) if each)
+        dof = line["dof"]
+        degrees = (
+            "" if dof is None else say_count("{count} degree of freedom", "{count} degrees of freedom", round(dof))
+        )
+        how = ", ".join(each for each in (sentence(f"{line['code']}.how", line["params"]), degrees) if each)
         moved = micrometres(line["u_mm"])
         own = own_u(line["code"], line["params"]) or moved
-        rows.append([line["name"], how, own, moved, text_of.percent(line["share"])])
+        rows.append([sentence(line["code"], line["params"]), how, own, moved, text_of.percent(line["share"])])
     k = text_of.number(found["k"], 2)
     rows.append(
         [
-            (Run("Together", strong=True),),
-            f"root of the sum of squares; U = {k} × {micrometres(found['u_mm'])}, rounded up",
+            (Run(say("Together"), strong=True),),
+            say("root of the sum of squares; U = {k} × {u}, rounded up", k=k, u=micrometres(found["u_mm"])),
             "",
             (Run(micrometres(found["u_mm"]), strong=True),),
-            (Run(f"U = {record['printed']['largest_U']}", strong=True),),
+            (Run(f"U = {in_figures(record['printed']['largest_U'])}", strong=True),),
         ]
     )
     return table(columns, rows)
 
 
 def _remarks(record: Record, found: Record) -> list[str]:
-    dof = "more than 1000" if found["dof"] is None or found["dof"] > 1000 else text_of.number(found["dof"], 0)
-    said = [f"Effective degrees of freedom: {dof} (Welch and Satterthwaite)."]
+    many = found["dof"] is None or found["dof"] > 1000
+    dof = say("more than 1000") if many else text_of.number(found["dof"], 0)
+    said = [say("Effective degrees of freedom: {dof} (Welch and Satterthwaite).", dof=dof)]
     said += [
         sentence("result.raised", line["params"]) for line in found["lines"] if line["code"] == "budget.capability"
     ]
@@ -72,9 +81,5 @@ def _remarks(record: Record, found: Record) -> list[str]:
 
 def _bars_in_words(found: Record) -> str:
     """The bars in words, for those who cannot see them."""
-    named = bars((line["name"], line["share"]) for line in found["lines"])
-    return "Shares of u²: " + ", ".join(f"{name} {text_of.percent(share)}" for name, share in named) + "."
-
-
-def _capital(text: str) -> str:
-    return text[:1].upper() + text[1:]
+    named = ", ".join(f"{name} {text_of.percent(share)}" for name, share in bars(_named(found)))
+    return say("Shares of u²: {named}.", named=named)

@@ -12,20 +12,25 @@ import numpy as np
 
 from labkit import format as text_of
 from labkit.calibration.options import limits
+from labkit.language import moment_in_words, noted, say, say_count
+from labkit.messages import family_label
 from labkit.sheet import evidence, sections
 from labkit.sheet.blocks import Fact, Record, Section, Sheet, Signature
 from labkit.sheet.budget_section import budget
+from labkit.sheet.decisions import outcome_words
 from labkit.sheet.numbers import day
 from labkit.sheet.plot import PlotData
 
-MARK: Final = "Unsigned draft"
-NOT_STATED: Final = "Not stated"
+MARK: Final = noted("Unsigned draft")
+NOT_STATED: Final = noted("Not stated")
 
 _BACKGROUND: Final = {
-    "subtract": "Subtracted",
-    "inside": "Subtracted by the gauge itself",
-    "not shown": "The gauge shows no number",
+    "subtract": noted("Subtracted"),
+    "inside": noted("Subtracted by the gauge itself"),
+    "not shown": noted("The gauge shows no number"),
 }
+
+_PARTS: Final = {"gauge": noted("Gauge"), "probe": noted("Probe"), "tip": noted("Tip"), "target": noted("Target")}
 
 
 def content(
@@ -50,29 +55,36 @@ def content(
     Sheet
     """
     about = record["inputs"]["about"]
-    rig = about["rig"]["name"] or "Rig not named"
-    name = f"Calibration certificate {number}" if signed and number else "Calibration sheet"
-    drafted = f"Draft, {rig}, {moment(record['created'], record['zone'])}"
+    rig = about["rig"]["name"] or say("Rig not named")
+    name = say("Calibration certificate {number}", number=number) if signed and number else say("Calibration sheet")
+    drafted = say("Draft, {rig}, {made}", rig=rig, made=moment(record["created"], record["zone"]))
     laboratory = about["laboratory"]
     return Sheet(
         title=name,
         header=name if signed else drafted,
-        footer=f"Record {record['id']}, labkit {record['labkit']}",
-        mark="" if signed else MARK,
+        footer=say("Record {id}, labkit {version}", id=record["id"], version=record["labkit"]),
+        mark="" if signed else say(MARK),
         number=number or "" if signed else "",
-        description=f"Calibration of {rig}, with its readings and results attached as data",
+        description=say("Calibration of {rig}, with its readings and results attached as data", rig=rig),
         author=", ".join(each for each in (laboratory["name"], laboratory["department"]) if each),
         laboratory=party_lines(laboratory),
         customer=party_lines(about["customer"]),
         facts=tuple(_facts(record)),
         signature=Signature(
-            label="Calibrated by" if signed else "Not signed",
+            label=say("Calibrated by") if signed else say("Not signed"),
             below=operators(record),
             note=(
-                "The signature in this file names the signer and shows any change made after it. "
-                f"This certificate may be reproduced only in full. {seal(ledger_head)}".strip()
+                " ".join(
+                    each
+                    for each in (
+                        say("The signature in this file names the signer and shows any change made after it."),
+                        say("This certificate may be reproduced only in full."),
+                        seal(ledger_head),
+                    )
+                    if each
+                )
                 if signed
-                else "A draft has no number and proves nothing. The number is given when it is signed."
+                else say("A draft has no number and proves nothing. The number is given when it is signed.")
             ),
         ),
         sections=tuple(_sections(record)),
@@ -85,7 +97,12 @@ def seal(head: tuple[int, str] | None) -> str:
         return ""
     entries, seal = head
     groups = " ".join(seal[i : i + 8] for i in range(0, len(seal), 8))
-    return f"Ledger before this certificate: {entries} entries, the last one sealed {groups}."
+    return say_count(
+        "Ledger before this certificate: {count} entry, sealed {seal}.",
+        "Ledger before this certificate: {count} entries, the last one sealed {seal}.",
+        entries,
+        seal=groups,
+    )
 
 
 def plot_data(record: Record) -> PlotData:
@@ -110,7 +127,7 @@ def plot_data(record: Record) -> PlotData:
         band_um=tuple(1000 * u * k for u, k in zip((row["u_mm"] for row in fine), _factors(found), strict=True)),
         curve=tuple(shown(row["thickness_mm"], row["indication"]) for row in fine),
         at_points=tuple(shown(point["x_mm"], point["y"] + subtracted) for point in points),
-        curve_label="Error of indication, µm" if length else f"Indication, {found['unit']}",
+        curve_label=say("Error of indication, µm") if length else say("Indication, {unit}", unit=found["unit"]),
         limits_um=(None if lower is None else 1000 * lower, None if upper is None else 1000 * upper),
         working_mm=tuple(record["inputs"]["options"]["working_range_mm"]),
     )
@@ -178,42 +195,54 @@ def _facts(record: Record) -> Iterator[Fact]:
     about, found = record["inputs"]["about"], record["results"]
     conditions, options = about["conditions"], record["inputs"]["options"]
     if about.get("replaces"):
-        yield Fact("Replaces", f"Certificate {about['replaces']}: {about['replaced_why']}")
-    yield Fact("Rig", about["rig"]["name"] or NOT_STATED)
-    for part in ("gauge", "probe", "tip", "target"):
-        yield Fact(part.capitalize(), part_words(about["rig"][part]))
-    yield Fact("On receipt", about["received"] or NOT_STATED)
-    yield Fact("Read", ", ".join(each for each in (when_read(record), about["place"], by_whom(record)) if each))
-    yield Fact("Conditions", conditions_words(about, warm_up(record)))
+        replaced = say("Certificate {number}: {why}", number=about["replaces"], why=about["replaced_why"])
+        yield Fact(say("Replaces"), replaced)
+    yield Fact(say("Rig"), about["rig"]["name"] or say(NOT_STATED))
+    for part, label in _PARTS.items():
+        yield Fact(say(label), part_words(about["rig"][part]))
+    yield Fact(say("On receipt"), about["received"] or say(NOT_STATED))
+    yield Fact(say("Read"), ", ".join(each for each in (when_read(record), about["place"], by_whom(record)) if each))
+    yield Fact(say("Conditions"), conditions_words(about, warm_up(record)))
     if about["instruments"]:
-        yield Fact("Instruments", "; ".join(part_words(each) for each in about["instruments"]))
-    revision = f", revision {about['revision']}" if about["revision"] else ""
-    yield Fact("Procedure", f"{about['procedure']}{revision}" if about["procedure"] else NOT_STATED)
-    yield Fact("Shims", shims_words(record))
-    yield Fact("As found", _as_found(record))
-    yield Fact("Background", _background(found["background"], conditions, found["signal"], record))
+        yield Fact(say("Instruments"), "; ".join(part_words(each) for each in about["instruments"]))
+    yield Fact(say("Procedure"), _procedure(about))
+    yield Fact(say("Shims"), say("{shims}; see Shims and traceability", shims=shims_words(record)))
+    yield Fact(say("As found"), _as_found(record))
+    yield Fact(say("Background"), _background(found["background"], conditions, found["signal"], record))
     if found["closing"]:
         said = "; ".join(_closing(each) for each in found["closing"])
-        yield Fact("Closing", said[0].upper() + said[1:])
-    yield Fact("Curve", f"{found['curve']['label']}, {len(found['points'])} points, {_repeats(found['points'])}")
+        yield Fact(say("Closing"), said[0].upper() + said[1:])
+    points = say_count("{count} point", "{count} points", len(found["points"]))
+    curve = family_label(found["curve"]["family"])
+    yield Fact(say("Curve"), f"{curve}, {points}, {_repeats(found['points'])}")
     low, high = (text_of.length(each, decimals=3) for each in options["working_range_mm"])
-    tolerance = f", tolerance {sections.limits(record)}" if options["tolerance_mm"] is not None else ""
-    target = f", target U {text_of.expanded_length(options['target_u_mm'])}" if options["target_u_mm"] else ""
-    yield Fact("Working range", f"{low} to {high}{tolerance}{target}")
+    ranged = [say("{low} to {high}", low=low, high=high)]
+    if options["tolerance_mm"] is not None:
+        ranged.append(say("tolerance {limits}", limits=sections.limits(record)))
+    if options["target_u_mm"]:
+        ranged.append(say("target U {U}", U=text_of.expanded_length(options["target_u_mm"])))
+    yield Fact(say("Working range"), ", ".join(ranged))
+
+
+def _procedure(about: Record) -> str:
+    if not about["procedure"]:
+        return say(NOT_STATED)
+    revision = say("revision {revision}", revision=about["revision"]) if about["revision"] else ""
+    return ", ".join(each for each in (about["procedure"], revision) if each)
 
 
 def party_lines(found: Mapping[str, str]) -> tuple[str, ...]:
-    accreditation = f"Accreditation {found['accreditation']}" if found["accreditation"] else ""
+    accreditation = say("Accreditation {number}", number=found["accreditation"]) if found["accreditation"] else ""
     lines = (found["department"], found["address"], accreditation, found["order"])
-    return (found["name"] or NOT_STATED, *(line for line in lines if line))
+    return (found["name"] or say(NOT_STATED), *(line for line in lines if line))
 
 
 def part_words(found: Mapping[str, str]) -> str:
     said = [found["name"], found["kind"], found["maker"], found["model"]]
-    said += [f"serial {found['serial']}"] if found["serial"] else []
-    said += [f"firmware {found['firmware']}"] if found["firmware"] else []
-    said += [f"due {day(found['due'])}"] if found["due"] else []
-    return ", ".join(each for each in said if each) or NOT_STATED
+    said += [say("serial {number}", number=found["serial"])] if found["serial"] else []
+    said += [say("firmware {version}", version=found["firmware"])] if found["firmware"] else []
+    said += [say("due {day}", day=day(found["due"]))] if found["due"] else []
+    return ", ".join(each for each in said if each) or say(NOT_STATED)
 
 
 def _times(record: Record) -> list[str]:
@@ -224,13 +253,13 @@ def when_read(record: Record) -> str:
     """Day and times of the readings; of the record where the readings carry none."""
     times, zone = _times(record), record["zone"]
     if not times:
-        return f"Time not recorded; computed {moment(record['created'], zone)}"
+        return say("Time not recorded; computed {made}", made=moment(record["created"], zone))
     first, last = times[0], times[-1]
     if first == last:
         return moment(first, zone)
     same_day = _local(first, zone).date() == _local(last, zone).date()
     end = f"{_local(last, zone):%H:%M}" if same_day else moment(last, zone)
-    return f"{moment(first, zone)} to {end} ({zone})"
+    return say("{start} to {end} ({zone})", start=moment(first, zone), end=end, zone=zone)
 
 
 def operators(record: Record) -> str:
@@ -241,20 +270,20 @@ def operators(record: Record) -> str:
 
 def by_whom(record: Record) -> str:
     names = operators(record)
-    return f"by {names}" if names else ""
+    return say("by {names}", names=names) if names else ""
 
 
 def conditions_words(about: Mapping[str, Any], warm_up: str) -> str:
     conditions = about["conditions"]
     start, end = conditions["temperature_start_degC"], conditions["temperature_end_degC"]
-    said = [f"{text_of.number(start, 1)} °C at the start" if start is not None else ""]
-    said += [f"{text_of.number(end, 1)} °C at the end" if end is not None else ""]
+    said = [say("{degrees} °C at the start", degrees=text_of.number(start, 1)) if start is not None else ""]
+    said += [say("{degrees} °C at the end", degrees=text_of.number(end, 1)) if end is not None else ""]
     u = conditions["u_temperature_degC"]
     said += [f"u = {text_of.significant(u, 2)} K" if u is not None else ""]
     if start is None and end is None:
-        said = ["Temperature not stated"]
+        said = [say("Temperature not stated")]
     humidity = about["humidity_percent"]
-    said += [f"{text_of.number(humidity, 0)} % relative humidity" if humidity is not None else ""]
+    said += [say("{percent} % relative humidity", percent=text_of.number(humidity, 0)) if humidity is not None else ""]
     return ", ".join(each for each in (*said, warm_up) if each)
 
 
@@ -262,13 +291,18 @@ def warm_up(record: Record) -> str:
     about, times = record["inputs"]["about"], _times(record)
     if not about["switched_on"] or not times:
         return ""
-    on = f"switched on at {_local(about['switched_on'], record['zone']):%H:%M}"
+    on = say("switched on at {time}", time=f"{_local(about['switched_on'], record['zone']):%H:%M}")
     minutes = (datetime.fromisoformat(times[0]) - datetime.fromisoformat(about["switched_on"])).total_seconds() / 60
     if minutes < 0:
         return on
     needs = about["rig"]["warm_up_min"]
-    wanted = f" (the rig needs {text_of.number(needs, 0)})" if needs is not None else ""
-    return f"{on}, first reading {text_of.number(minutes, 0)} min later{wanted}"
+    later = text_of.number(minutes, 0)
+    if needs is None:
+        return ", ".join((on, say("first reading {minutes} min later", minutes=later)))
+    wanted = text_of.number(needs, 0)
+    return ", ".join(
+        (on, say("first reading {minutes} min later (the rig needs {needed})", minutes=later, needed=wanted))
+    )
 
 
 def shims_words(record: Record) -> str:
@@ -277,10 +311,12 @@ def shims_words(record: Record) -> str:
     used = [shim for shim in held["shims"]["shims"] if shim["name"] in read]
     sets = ", ".join(dict.fromkeys(shim["set_name"] for shim in used if shim["set_name"]))
     certificates = list(dict.fromkeys(shim["certificate"] for shim in used if shim["certificate"]))
-    said = [sets or f"{len(used)} shims"]
+    said = [sets or say_count("{count} shim", "{count} shims", len(used))]
     if certificates:
-        said.append(f"certificate{'s' if len(certificates) > 1 else ''} {', '.join(certificates)}")
-    return ", ".join(said) + "; see Shims and traceability"
+        numbers = ", ".join(certificates)
+        one, many = noted("certificate {numbers}"), noted("certificates {numbers}")
+        said.append(say(many if len(certificates) > 1 else one, numbers=numbers))
+    return ", ".join(said)
 
 
 def _as_found(record: Record) -> str:
@@ -289,46 +325,66 @@ def _as_found(record: Record) -> str:
         " + ".join(row["shims"]) for row in record["inputs"]["readings"]["rows"] if row["role"] == "as-found"
     )
     if not read:
-        return "Not read"
+        return say("Not read")
     names = ", ".join(read)
-    outcomes = [f"{check['point']} {check['decision']['outcome']}" for check in found if check["decision"]]
-    return f"{names} read before anything was touched" + (f": {', '.join(outcomes)}" if outcomes else "")
+    outcomes = [
+        f"{check['point']} {outcome_words(check['decision']['outcome'])}" for check in found if check["decision"]
+    ]
+    if not outcomes:
+        return say("{names} read before anything was touched", names=names)
+    return say("{names} read before anything was touched: {outcomes}", names=names, outcomes=", ".join(outcomes))
 
 
 def _background(found: Mapping[str, Any], conditions: Mapping[str, Any], signal: str, record: Mapping[str, Any]) -> str:
     unit = record["inputs"]["readings"]["unit"] if signal == "raw" else "mm"
-    said = _BACKGROUND[found["handled"]]
+
+    def shown(value: float, digits: int = 5) -> str:
+        return f"{text_of.significant(value, digits)} {unit}"
+
+    read = []
     if found["value"] is not None:
-        said += f"; read with no target {text_of.significant(found['value'], 5)} {unit}"
+        read.append(say("read with no target {value}", value=shown(found["value"])))
     if found["closing"] is not None:
-        said += f", at the end {text_of.significant(found['closing'], 5)} {unit}"
-    if conditions["background_limit"] is not None:
-        said += f", limit of change {text_of.significant(conditions['background_limit'], 2)} {unit}"
-    return said
+        read.append(say("at the end {value}", value=shown(found["closing"])))
+    if (limit := conditions["background_limit"]) is not None:
+        read.append(say("limit of change {value}", value=shown(limit, 2)))
+    before = "; " if found["value"] is not None else ", "
+    handled = say(_BACKGROUND[found["handled"]])
+    return before.join((handled, ", ".join(read))) if read else handled
 
 
 def _closing(found: Mapping[str, Any]) -> str:
-    point = "contact zero" if found["point"] == "zero" else found["point"]
-    limit = f", limit {text_of.length(found['limit_mm'], 'µm')}" if found["limit_mm"] is not None else ""
-    beyond = ", exceeded" if found["exceeded"] else ""
-    return f"{point} moved by {text_of.length(found['difference_mm'], 'µm', signed=True)}{limit}{beyond}"
+    point = say("contact zero") if found["point"] == "zero" else found["point"]
+    moved = text_of.length(found["difference_mm"], "µm", signed=True)
+    said = [say("{point} moved by {difference}", point=point, difference=moved)]
+    if found["limit_mm"] is not None:
+        said.append(say("limit {limit}", limit=text_of.length(found["limit_mm"], "µm")))
+    if found["exceeded"]:
+        said.append(say("exceeded"))
+    return ", ".join(said)
 
 
 def _repeats(points: list[Mapping[str, Any]]) -> str:
     counts = sorted({point["n"] for point in points})
     if counts == [1]:
-        return "one reading each"
-    return f"{counts[0]} readings each" if len(counts) == 1 else f"{counts[0]} to {counts[-1]} readings each"
+        return say("one reading each")
+    if len(counts) == 1:
+        return say_count("{count} reading each", "{count} readings each", counts[0])
+    return say("{fewest} to {most} readings each", fewest=counts[0], most=counts[-1])
 
 
 def _alt(record: Record) -> str:
     """The plots in words, for those who cannot see them."""
     found = record["results"]
     worst = max(found["points"], key=lambda point: abs(point["residual_mm"]))
-    return (
-        f"Left: the {len(found['points'])} points less the curve. The largest difference is "
-        f"{text_of.length(worst['residual_mm'], 'µm', signed=True)}, at {worst['name']} "
-        f"({text_of.length(worst['x_mm'], decimals=3)}). Right: the curve, {found['curve']['label']}, with the points."
+    return say(
+        "Left: the {count} points less the curve. The largest difference is {difference}, at {name} ({thickness}). "
+        "Right: the curve, {curve}, with the points.",
+        count=len(found["points"]),
+        difference=text_of.length(worst["residual_mm"], "µm", signed=True),
+        name=worst["name"],
+        thickness=text_of.length(worst["x_mm"], decimals=3),
+        curve=family_label(found["curve"]["family"]),
     )
 
 
@@ -358,4 +414,4 @@ def _local(iso: str, zone: str) -> datetime:
 
 
 def moment(iso: str, zone: str) -> str:
-    return f"{_local(iso, zone):%d %b %Y, %H:%M}".lstrip("0")
+    return moment_in_words(_local(iso, zone))

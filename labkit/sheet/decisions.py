@@ -4,23 +4,57 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from typing import Any
+from typing import Any, Final
 
 from labkit import format as text_of
-from labkit.calibration.in_print import PrintedCheck, printed_check
+from labkit.calibration.in_print import PrintedCheck, printed_check, printed_limit
+from labkit.language import in_figures, noted, say, speaking
 from labkit.messages import sentence
 from labkit.metrology import Decision
+from labkit.metrology.conformity import rule_in_words
 from labkit.metrology.risk import Process, capability_index, global_risk, uncertainty_ratio
 from labkit.sheet.blocks import Block, Column, Record, small, table
+
+_OUTCOMES: Final = {
+    "pass": noted("pass"),
+    "conditional pass": noted("conditional pass"),
+    "conditional fail": noted("conditional fail"),
+    "fail": noted("fail"),
+}
+
+
+def outcome_words(outcome: str) -> str:
+    """What a decision amounts to, within a sentence."""
+    return say(_OUTCOMES[outcome])
+
+
+def rule_words(decision: Mapping[str, Any], limits: str) -> str:
+    """The decision rule, with the limits."""
+    rule = rule_in_words(decision["rule"], decision["outcomes"], decision.get("risk"))
+    named = {name: in_figures(value) for name, value in rule.params.items()}
+    return say(
+        "Decision rule: {rule} Limits: {limits}. The decision uses the mean of all readings, unrounded.",
+        rule=sentence(rule.code, named),
+        limits=limits,
+    )
 
 
 def in_print(check: Mapping[str, Any]) -> PrintedCheck:
     """The numbers of a decision in µm, with the digits that it needs."""
     lower, upper = check["limits_mm"]
     decision = check["decision"]
-    return printed_check(
-        check["deviation_mm"], check["U_mm"], (lower, upper), Decision(**decision) if decision else None
-    )
+    with speaking("en"):  # the digits are found by reading the printed number again
+        found = printed_check(
+            check["deviation_mm"], check["U_mm"], (lower, upper), Decision(**decision) if decision else None
+        )
+    return PrintedCheck(in_figures(found.deviation), in_figures(found.U), in_figures(found.guard_band))
+
+
+def limit_in_print(limit_mm: float, *, signed: bool = True) -> str:
+    """A limit in µm, with all its digits."""
+    with speaking("en"):
+        found = printed_limit(limit_mm, signed=signed)
+    return in_figures(found)
 
 
 def rests_on(record: Record) -> list[Block]:
@@ -41,9 +75,14 @@ def rests_on(record: Record) -> list[Block]:
         return []
     two_sided = None not in decided[0]["limits_mm"]
     process = record["inputs"]["options"].get("process_mm")
-    columns = [Column("Shim", False, 0.7), Column("Guard band w, µm", True, 1), Column("Decision is wrong", True, 1)]
+    columns = [
+        Column(say("Shim"), False, 0.7),
+        Column(say("Guard band w, µm"), True, 1),
+        Column(say("Decision is wrong"), True, 1),
+    ]
     columns += [Column("Cm", True, 0.6), Column("TUR", True, 0.6)] if two_sided else []
-    columns += [Column("Outside, passes", True, 1), Column("Inside, does not pass", True, 1)] if process else []
+    if process:
+        columns += [Column(say("Outside, passes"), True, 1), Column(say("Inside, does not pass"), True, 1)]
     rows = []
     for check in decided:
         row = [check["point"], in_print(check).guard_band]
@@ -54,7 +93,7 @@ def rests_on(record: Record) -> list[Block]:
             row.append(text_of.number(uncertainty_ratio(check["U_mm"], limits), 1))
         row += _global(check, Process(*process)) if process else []
         rows.append(row)
-    said = ["“Decision is wrong” is the specific risk: the probability that the true deviation says the opposite."]
+    said = [say("“Decision is wrong” is the specific risk: the probability that the true deviation says the opposite.")]
     said += [sentence("check.ratio")] if two_sided else []
     if process:
         params = {"mean_mm": process[0], "sd_mm": process[1]}

@@ -5,11 +5,12 @@ from __future__ import annotations
 from datetime import date
 
 from labkit import format as text_of
+from labkit.language import day_in_words
 
 
 def day(iso: str) -> str:
     """A plain date as it is printed: 14 Mar 2027."""
-    return date.fromisoformat(iso).strftime("%d %b %Y").lstrip("0") if iso else text_of.NOTHING
+    return day_in_words(date.fromisoformat(iso)) if iso else text_of.NOTHING
 
 
 def mm(value_mm: float | None, decimals: int = 4) -> str:
@@ -30,6 +31,11 @@ def full(value: float | None) -> str:
 
 def ratio(value: float | None) -> str:
     return "> 1000" if value is not None and value > 1000 else text_of.number(value, 1)
+
+
+def capital(text: str) -> str:
+    """The same words at the beginning of a line."""
+    return text[:1].upper() + text[1:]
 
 
 def decimals(value: float) -> int:

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
 from labkit import format as text_of
+from labkit.language import say
 from labkit.sheet.typesetting import FONTS
 
 if TYPE_CHECKING:
@@ -156,8 +157,8 @@ def _bars(axes: Axes, shares: Sequence[tuple[str, float]]) -> None:
 
 
 def _residuals(axes: Axes, data: PlotData) -> None:
-    axes.set_title("Point less curve, in thickness, µm")
-    axes.set_xlabel("Thickness, mm", loc="right")
+    axes.set_title(say("Point less curve, in thickness, µm"))
+    axes.set_xlabel(say("Thickness, mm"), loc="right")
     if data.band_um:
         axes.fill_between(data.grid_mm, [-b for b in data.band_um], data.band_um, color=BAND, linewidth=0, zorder=0)
     axes.axhline(0, color=INK, linewidth=0.5, zorder=1)
@@ -184,12 +185,12 @@ def _residuals(axes: Axes, data: PlotData) -> None:
         name(0, "± U", BLUE)
     for limit in drawn:
         near_zero = abs(limit) < 0.12 * reach
-        name(limit, "tolerance", INK, math.copysign(8, limit) if near_zero else 0)
+        name(limit, say("tolerance"), INK, math.copysign(8, limit) if near_zero else 0)
 
 
 def _curve(axes: Axes, data: PlotData) -> None:
     axes.set_title(data.curve_label)
-    axes.set_xlabel("Thickness, mm", loc="right")
+    axes.set_xlabel(say("Thickness, mm"), loc="right")
     axes.axvspan(*data.working_mm, color="#f1f5f6", linewidth=0, zorder=0)
     axes.plot(data.grid_mm, data.curve, color=BLUE, linewidth=1.2, zorder=2)
     axes.plot(data.x_mm, data.at_points, "o", color=INK, markersize=3, zorder=3)
