@@ -205,6 +205,7 @@ SENTENCES: Final[dict[str, str]] = {
     "about.zone": "{key}: there is no time zone {zone}.",
     "about.zone.hint": 'Write it such as "Europe/Paris" or "UTC".',
     "about.missing": "{key} is missing.",
+    "about.months": "{key} must be a whole number of months, from 1 to {most}.",
     "about.influence": "{key}: there is no such influence.",
     "about.influence.hint": "Known: {known}.",
     "about.like_influence": "{key}: there is no such influence. Is it {like}?",
@@ -297,9 +298,24 @@ SENTENCES: Final[dict[str, str]] = {
     "verify.not_a_pdf": "This is not a PDF, or it is damaged.",
     "verify.no_file": "{file} cannot be read.",
     "verify.large_file": "{file} is larger than {limit_mb} MB: it is no sheet of ours.",
+    "verify.large": "It is larger than any sheet of ours ({limit_mb} MB, unpacked), and was not read.",
+    "verify.many_pages": "Not one of our certificates: it has more than {limit} pages, or too much text.",
     "verify.encrypted": "This PDF is encrypted and cannot be verified.",
     "verify.trust": "{file} is not a certificate (PEM or DER) that could be trusted.",
+    "verify.list": "{file} is not a list of withdrawn certificates (X.509 CRL, PEM or DER).",
     "verify.genuine": "Genuine: signed by {signer}, and unchanged since.",
+    "verify.genuine_approved": "Genuine: signed by {signer}, approved by {approver}, and unchanged since.",
+    "verify.awaiting": "Signed by {signer} and unchanged since, but it waits for approval: it is not in force.",
+    "verify.awaiting.hint": "Ask the laboratory for the approved certificate.",
+    "verify.own_approval": "{signer} has signed it twice: nobody else has approved it. Do not use it.",
+    "verify.withdrawn": "Signed by {signer}, who was withdrawn as a signer on {since}, after that day. Do not use it.",
+    "verify.withdrawn_unproven": "Signed by {signer}, who was withdrawn as a signer on {since}. That it was signed before "
+    "is said by the signer's own clock alone.",
+    "verify.withdrawn_unproven.hint": "Ask the laboratory whether its ledger holds this very file.",
+    "verify.withdrawn_later": "{signer} was withdrawn as a signer on {since}; it was signed before, and there on {at}.",
+    "verify.stamped": "Timestamp on the signature of {signer}: {at}, by {by}, which is trusted here.",
+    "verify.stamp_unknown": "Timestamp on the signature of {signer}: {at}, by {by}, which is not known here: the time is "
+    "the signer's own.",
     "verify.unknown_signer": "Intact, but its signer is not known here: {signer}.",
     "verify.unknown_signer.hint": "Compare the fingerprint by telephone with the laboratory's before you trust it.",
     "verify.changed": "Changed after signing. Do not use it.",
@@ -315,14 +331,15 @@ SENTENCES: Final[dict[str, str]] = {
     "the curve. Do not use it.",
     "verify.disagrees_attached": "Signed and unchanged, but the attached {file} does not follow from the attached "
     "record. Do not use it.",
-    "verify.disagrees_attached": "Signed and unchanged, but the attached {file} does not follow from the attached "
-    "record. Do not use it.",
     "verify.disagrees_check": "Signed and unchanged, but the result of check shim {shim} does not follow from the "
     "attached table of the curve and the readings. Do not use it.",
     "verify.disagrees_table": "Signed and unchanged, but its results cannot be held against the attached table of the "
     "curve. Do not use it.",
     "verify.disagrees_computed": "Signed and unchanged, but computing it again from the attached data gives another result. "
     "Do not use it.",
+    "verify.disagrees_printed": "Signed and unchanged, but its pages do not say what its data say ({place}). Do not use "
+    "it.",
+    "verify.not_recomputed": "Intact, but its numbers were not computed again: {why}",
     "verify.newer": "Intact, but made by a newer labkit ({schema}). Verify it with that one.",
     # ---- indications to correct ----
     "indications.empty": "There is no indication in it.",

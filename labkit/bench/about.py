@@ -32,6 +32,41 @@ class Party:
 
 
 @dataclass(frozen=True)
+class Statements:
+    """
+    What a laboratory may have to say of a calibration besides its numbers (ISO/IEC 17025:2017, 7.8).
+
+    Attributes
+    ----------
+    received_on : str
+        ISO date on which the gauge came, where that matters.
+    adjusted : str
+        What was adjusted or repaired between "as found" and the readings of the curve; empty where nothing was.
+    deviations : str
+        Additions to the procedure, deviations and exclusions from it; empty where there were none.
+    specification : str
+        What the limits of the tolerance come from, such as a drawing or an order.
+    supplied : str
+        What the customer supplied and the laboratory did not check, such as the target or its diameter.
+    external : str
+        Results that come from an external provider, besides the certificates of the shims.
+    opinions : str
+        Opinions and interpretations, and who is authorised for them.
+    agreed_months : int or None
+        The interval to the next calibration that was agreed with the customer; without an agreement none is printed.
+    """
+
+    received_on: str = ""
+    adjusted: str = ""
+    deviations: str = ""
+    specification: str = ""
+    supplied: str = ""
+    external: str = ""
+    opinions: str = ""
+    agreed_months: int | None = None
+
+
+@dataclass(frozen=True)
 class About:
     """
     The particulars of one calibration.
@@ -70,6 +105,7 @@ class About:
         Why the given uncertainties of shims and readings are too small, where χ² says so and the operator knows why.
     replaces, replaced_why : str
         The number of the certificate that this one replaces, and why; empty where it replaces none.
+    statements : Statements
     """
 
     laboratory: Party = field(default_factory=Party)
@@ -96,6 +132,7 @@ class About:
     widen_reason: str = ""
     replaces: str = ""
     replaced_why: str = ""
+    statements: Statements = field(default_factory=Statements)
 
     def to_dict(self) -> dict[str, Any]:
         return asdict(self) | {"conditions": self.conditions.to_dict()}
@@ -108,6 +145,7 @@ class About:
         values["rig"] = Rig.from_dict(values.get("rig", {}))
         values["conditions"] = Conditions.from_dict(values.get("conditions", {}))
         values["instruments"] = tuple(Part(**each) for each in values.get("instruments", ()))
+        values["statements"] = Statements(**values.get("statements", {}))
         values["remarks"] = tuple(values.get("remarks", ()))
         for key in ("working_range_mm", "tolerance_mm", "process_mm"):
             if isinstance(values.get(key), list):

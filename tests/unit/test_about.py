@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from labkit.bench.about import About, Party
+from labkit.bench.about import About, Party, Statements
 from labkit.bench.conditions import OwnLine
 from labkit.bench.influences import Influence
 from labkit.bench.read_about import read_about
@@ -207,3 +207,21 @@ def test_every_fault_is_listed() -> None:
     with pytest.raises(BadFile) as refused:
         read_about("[rig]\nwarm_up = 3\n[rig.tip]\nkinds = 'x'\n[work]\noperator = 1\n")
     assert [fault.code for fault in refused.value.faults] == ["about.like_key", "about.like_key", "about.not_text"]
+
+
+def test_what_else_a_laboratory_states() -> None:
+    about = read_about(
+        '[statements]\nsupplied = "the ball"\nreceived_on = 2026-11-24\nagreed_months = 6\nopinions = "It wears."\n'
+    )
+    found = about.statements
+    assert (found.supplied, found.received_on, found.agreed_months) == ("the ball", "2026-11-24", 6)
+    assert About.from_dict(about.to_dict()) == about
+    older = {key: value for key, value in about.to_dict().items() if key != "statements"}
+    assert About.from_dict(older).statements == Statements()
+
+
+@pytest.mark.parametrize("months", ["0", "601", "1.5", '"six"', "-3", "true"])
+def test_an_interval_is_whole_months(months: str) -> None:
+    with pytest.raises(BadFile) as caught:
+        read_about(f"[statements]\nagreed_months = {months}\n")
+    assert "statements.agreed_months" in str(caught.value)
