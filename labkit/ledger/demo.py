@@ -57,6 +57,7 @@ def demo_bench() -> Bench:
             Person("D. Abara", "technician", "d-abara.p12"),
             Person("S. Whitby", "technician", "s-whitby.p12"),
             Person("R. Halloran", "engineer", "r-halloran.p12"),
+            Person("E. Marsh", "manager", "e-marsh.p12"),
         ),
         rigs=_for_closures(
             RegisteredRig(

@@ -306,6 +306,7 @@ def test_the_calibration_in_force_of_each_rig(data: Path) -> None:
 
 
 def test_somebody_who_may_register_is_left(data: Path) -> None:
+    ledger.withdraw(data, "person", "E. Marsh", Actor("E. Marsh", "manager", proven=True), "left the laboratory")
     with pytest.raises(BadInput) as caught:
         ledger.withdraw(data, "person", "R. Halloran", ENGINEER, "left the laboratory")
     assert code(caught) == "register.last_one"

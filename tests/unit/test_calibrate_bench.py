@@ -178,7 +178,7 @@ def test_a_shim_past_its_date_is_used_only_with_a_reason(tmp_path: Path) -> None
 def test_a_draft_is_asked_about_and_the_answer_is_seen(data: Path) -> None:
     page = begun(data, "Rig 2")
     asking = Asking(page)
-    assert asking.whom == ["R. Halloran"]
+    assert asking.whom == ["R. Halloran", "E. Marsh"]
     with pytest.raises(BadInput) as caught:
         asking.ask("", "")
     assert caught.value.code == "request.nothing_yet"
@@ -206,6 +206,7 @@ def test_somebody_has_to_be_chosen_before_asking(data: Path) -> None:
 
 
 def test_what_became_of_it_stands_on_the_page(data: Path) -> None:
+    ledger.withdraw(data, "person", "E. Marsh", Actor("E. Marsh", "manager", proven=True), "one who approves is left")
     page = begun(data, "Rig 2")
     take(page, "background:", "11.634")
     part = AskingPart(page, lambda callback, beside=None: callback, lambda: "pass")
