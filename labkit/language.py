@@ -10,15 +10,15 @@ folder ``catalogues``: the English text is the id of what a sheet says, the code
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from contextvars import ContextVar
 from dataclasses import dataclass
 from datetime import date, datetime
-from functools import cache
+from functools import cache, wraps
 from gettext import GNUTranslations, NullTranslations
 from importlib.resources import files
-from typing import Final
+from typing import Any, Concatenate, Final, ParamSpec, TypeVar
 
 
 @dataclass(frozen=True)
@@ -55,6 +55,9 @@ LANGUAGES: Final = {
     )
 }
 
+P = ParamSpec("P")
+Made = TypeVar("Made")
+
 _spoken: ContextVar[Language] = ContextVar("language", default=LANGUAGES["en"])
 
 _POINT: Final = re.compile(r"(?<=\d)\.(?=\d)")
@@ -80,6 +83,26 @@ def speaking(code: str) -> Iterator[Language]:
         yield LANGUAGES[code]
     finally:
         _spoken.reset(before)
+
+
+def language_of(record: Mapping[str, Any]) -> str:
+    """In which language the sheet of a record is: a key of `LANGUAGES`."""
+    about = record.get("inputs", {}).get("about", {})
+    code = str(about.get("language") or "en")
+    return code if code in LANGUAGES else "en"
+
+
+def in_its_language(
+    make: Callable[Concatenate[Mapping[str, Any], P], Made],
+) -> Callable[Concatenate[Mapping[str, Any], P], Made]:
+    """Let a function of a record speak the language of its sheet."""
+
+    @wraps(make)
+    def made(record: Mapping[str, Any], *args: P.args, **more: P.kwargs) -> Made:
+        with speaking(language_of(record)):
+            return make(record, *args, **more)
+
+    return made
 
 
 def say(text: str, /, **named: object) -> str:

@@ -202,6 +202,7 @@ SENTENCES: Final[dict[str, str]] = {
     "about.process": "{key} is missing: process_mean and process_sd go together, and process_sd is above 0.",
     "about.date": "{key} must be a date such as 2026-03-14.",
     "about.time": "{key} must be a date with a time of day, such as 2026-11-25T09:17Z.",
+    "about.language": "{key}: no sheet can be made in {language} yet. The languages are: {known}.",
     "about.zone": "{key}: there is no time zone {zone}.",
     "about.zone.hint": 'Write it such as "Europe/Paris" or "UTC".',
     "about.missing": "{key} is missing.",
@@ -287,6 +288,8 @@ SENTENCES: Final[dict[str, str]] = {
     "sign.already_signed": "This sheet is signed already.",
     "sign.not_awaiting": "This is not a sheet that waits for approval, as it was signed.",
     "sign.own_approval": "{name} signed this sheet: somebody else approves it.",
+    "sign.withdrawn": "{name} was withdrawn as a signer: nothing is signed with this certificate any more.",
+    "sign.withdrawn.hint": "Ask for a new signing file.",
     "timestamp.address": "“{url}” is not the address of a timestamp authority.",
     "timestamp.address.hint": "Write it as http://tsa.example/path, or leave it empty.",
     "timestamp.unreachable": "The timestamp authority at {url} cannot be reached: {why}. Nothing was signed, and no "
@@ -299,6 +302,7 @@ SENTENCES: Final[dict[str, str]] = {
     "verify.no_file": "{file} cannot be read.",
     "verify.large_file": "{file} is larger than {limit_mb} MB: it is no sheet of ours.",
     "verify.large": "It is larger than any sheet of ours ({limit_mb} MB, unpacked), and was not read.",
+    "verify.too_much": "It takes more time or memory than a sheet of ours, and was not verified.",
     "verify.many_pages": "Not one of our certificates: it has more than {limit} pages, or too much text.",
     "verify.encrypted": "This PDF is encrypted and cannot be verified.",
     "verify.trust": "{file} is not a certificate (PEM or DER) that could be trusted.",
@@ -1447,6 +1451,7 @@ SENTENCES: Final[dict[str, str]] = {
     "chain.number_given": "Certificate {number} is there, though the last number given is {given}.",
     "chain.file_altered": "A file kept under the hash {sha256} is not what was kept.",
     "chain.file_removed": "The PDF or the record of certificate {number} is missing, or another file stands in its place.",
+    "chain.approved_removed": "The approved PDF of certificate {number} is missing, or another file stands in its place.",
     "chain.shim_file_removed": "The PDF of shim certificate {name} is missing, or another file stands in its place.",
     "chain.instrument_file_removed": (
         "The PDF of certificate {name} of an instrument is missing, or another file stands in its place."
@@ -1539,6 +1544,12 @@ SENTENCES: Final[dict[str, str]] = {
     "request.not_signed.hint": "Read it. To sign it yourself, take it over.",
     "request.own": "You signed certificate {number}: somebody else approves it.",
     "request.approved_already": "Certificate {number} was approved already, by {by}.",
+    "request.signature": "Certificate {number} is approved with a second signature: approve it on the page Bench, with "
+    "the passphrase of your signing file.",
+    "request.other_file": "What was signed is not certificate {number}: nothing was approved.",
+    "withdraw.reason": "Write why {name} is withdrawn: the ledger keeps it.",
+    "withdraw.already": "{name} was withdrawn already.",
+    "withdraw.list": "The list of withdrawn signers is not this authority's, or does not name the signer.",
     "note.empty": "The note is empty.",
     "note.long": "A note holds {limit} characters.",
     "gauge.in_use": "{gauge} is in use: {rig}, {person}, since {since}. Changing the probe starts the warm-up again.",

@@ -105,6 +105,8 @@ class About:
         Why the given uncertainties of shims and readings are too small, where χ² says so and the operator knows why.
     replaces, replaced_why : str
         The number of the certificate that this one replaces, and why; empty where it replaces none.
+    language : str
+        Of the sheet: a key of `labkit.language.LANGUAGES`; empty for English.
     statements : Statements
     """
 
@@ -132,6 +134,7 @@ class About:
     widen_reason: str = ""
     replaces: str = ""
     replaced_why: str = ""
+    language: str = ""
     statements: Statements = field(default_factory=Statements)
 
     def to_dict(self) -> dict[str, Any]:

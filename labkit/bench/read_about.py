@@ -19,6 +19,7 @@ from labkit.bench.dates import parse_date, parse_time
 from labkit.bench.headings import nearest
 from labkit.bench.read_influences import read_influences, read_own_lines
 from labkit.bench.rig import Part, Rig
+from labkit.language import LANGUAGES
 from labkit.metrology.conformity import LARGEST_RISK
 from labkit.problems import BadFile, Fault, Where
 from labkit.units import parse_length
@@ -315,6 +316,7 @@ def _about(top: Keys) -> About:
         switched_on=work.time("switched_on", zone or UTC),
         remarks=work.texts("remarks"),
         zone=zone_name,
+        language=_language(laboratory),
         statements=_statements(statements),
     )
     for table in (laboratory, customer, conditions, procedure, work, statements, top):
@@ -337,6 +339,14 @@ def _months(found: Keys) -> int | None:
         found.fault("about.months", "agreed_months", most=MOST_MONTHS)
         return None
     return None if months is None else int(months)
+
+
+def _language(laboratory: Keys) -> str:
+    language = laboratory.text("language")
+    if language and language not in LANGUAGES:
+        laboratory.fault("about.language", "language", language=language, known=list(LANGUAGES))
+        return ""
+    return language
 
 
 def _zone(name: str) -> tzinfo | None:

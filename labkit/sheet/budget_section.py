@@ -8,7 +8,7 @@ from typing import Any
 from labkit import format as text_of
 from labkit.calibration.drawn import drawn_in_words
 from labkit.calibration.shares import bars
-from labkit.language import in_figures, say, say_count
+from labkit.language import in_figures, in_its_language, say, say_count
 from labkit.messages import influence_label, own_u, sentence
 from labkit.sheet.blocks import Cell, Column, Items, Plot, Record, Run, Section, small, table, text
 from labkit.sheet.numbers import capital, micrometres, mm
@@ -27,6 +27,7 @@ def budget(record: Record) -> Section | None:
     return Section(say("Uncertainty at {at} mm, where it is largest", at=mm(found["at_mm"], 3)), tuple(blocks))
 
 
+@in_its_language
 def shares(record: Record) -> list[tuple[str, float]]:
     """The bars of the budget: names, and shares of u²; none where the curve cannot be used."""
     found = record["results"]["budget"]

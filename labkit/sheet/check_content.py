@@ -7,7 +7,7 @@ from typing import Any, Final
 
 from labkit import format as text_of
 from labkit.check.result import OUTCOME_CODES
-from labkit.language import noted, say
+from labkit.language import in_its_language, noted, say
 from labkit.messages import sentence
 from labkit.problems import Reason
 from labkit.sheet import evidence
@@ -44,6 +44,7 @@ def is_check(record: Record) -> bool:
     return str(record.get("schema", "")).startswith("labkit.check/")
 
 
+@in_its_language
 def title_of(record: Record, number: str) -> str:
     """What a signed sheet is called."""
     if is_check(record):
@@ -51,6 +52,7 @@ def title_of(record: Record, number: str) -> str:
     return say("Calibration certificate {number}", number=number)
 
 
+@in_its_language
 def check_content(
     record: Record, *, number: str | None = None, ledger_head: tuple[int, str] | None = None, signed: bool = False
 ) -> Sheet:

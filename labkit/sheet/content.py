@@ -12,7 +12,7 @@ import numpy as np
 
 from labkit import format as text_of
 from labkit.calibration.options import limits
-from labkit.language import moment_in_words, noted, say, say_count
+from labkit.language import in_its_language, moment_in_words, noted, say, say_count
 from labkit.messages import family_label
 from labkit.sheet import evidence, sections
 from labkit.sheet.blocks import Fact, Record, Section, Sheet, Signature
@@ -33,6 +33,7 @@ _BACKGROUND: Final = {
 _PARTS: Final = {"gauge": noted("Gauge"), "probe": noted("Probe"), "tip": noted("Tip"), "target": noted("Target")}
 
 
+@in_its_language
 def content(
     record: Record, *, number: str | None = None, ledger_head: tuple[int, str] | None = None, signed: bool = False
 ) -> Sheet:
@@ -105,6 +106,7 @@ def seal(head: tuple[int, str] | None) -> str:
     )
 
 
+@in_its_language
 def plot_data(record: Record) -> PlotData:
     """The numbers behind the plots of the sheet."""
     found = record["results"]

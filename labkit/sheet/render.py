@@ -8,6 +8,7 @@ from dataclasses import asdict
 from datetime import UTC, datetime
 from typing import Any, Literal
 
+from labkit.language import language_of, speaking
 from labkit.sheet.attachments import Attached, beside_the_record
 from labkit.sheet.blocks import Sheet
 from labkit.sheet.budget_section import shares
@@ -77,9 +78,10 @@ def _set(
     files = {f"file {each.name}": each.content.decode() for each in inside}
     sheet["attached"] = [{key: value for key, value in vars(each).items() if key != "content"} for each in inside]
     if not is_check(record):
-        files["plot"] = draw(plot_data(record))
-        if named := shares(record):
-            files["shares"] = draw_bars(named)
+        with speaking(language_of(record)):
+            files["plot"] = draw(plot_data(record))
+            if named := shares(record):
+                files["shares"] = draw_bars(named)
     return typeset(
         "certificate.typ",
         sheet,
@@ -93,8 +95,7 @@ def _files(record: Mapping[str, Any], said: Sheet, witness: Witness | None) -> l
     json_type = "application/json"
     inside = [Attached(said.file, attachment(record), json_type, said.holds), *beside_the_record(record)]
     if witness is not None:
-        where = "Where the laboratory's ledger ended before this certificate"
-        inside.append(Attached(FILE, attached(witness), json_type, where, "supplement"))
+        inside.append(Attached(FILE, attached(witness), json_type, said.labels.ledger, "supplement"))
     return inside
 
 
