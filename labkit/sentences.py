@@ -226,6 +226,7 @@ SENTENCES: Final[dict[str, str]] = {
     "shims.unknown.hint": "Add it to the shims with its certified value, or correct the name.",
     # ---- sheet ----
     "sheet.typesetting": "The sheet could not be set: {why}",
+    "sheet.no_card": "There is no correction card: the curve cannot be used.",
     "sheet.character": "The sheet cannot print the character {character} in {place}.",
     "sheet.character.hint": "Write it another way.",
     "outcome.pass": "Inside the limit by more than U.",
@@ -1491,6 +1492,8 @@ SENTENCES: Final[dict[str, str]] = {
     "bench.send_back": "What is to be changed in {sheet}? {by} is told at once, and sees your note.",
     "bench.more_pages": "The first {shown} of {count} pages. Download the PDF to read the rest.",
     "bench.approve_how": "Write a word, such as “read”.",
+    "bench.approve_signs": "Certificate {number} is approved with your signature in it: the passphrase of your signing "
+    "file, please.",
     "bench.nothing_due": "Nothing is due: no interval is registered, and no certificate has a date.",
     "bench.past_date": "A rig past its date can be read but cannot pass a part. A check does not bring it back; a full calibration does.",
     "bench.never_calibrated": "No certificate yet: {rigs}.",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import calendar
 import re
 from datetime import UTC, date, datetime, tzinfo
 from typing import Final
@@ -67,3 +68,10 @@ def parse_time(text: str, zone: tzinfo = UTC) -> tuple[str, bool]:
     except OverflowError:
         raise ValueError(f"{typed!r} is out of range") from None
     return utc.replace(tzinfo=None).isoformat() + "Z", zoned
+
+
+def months_after(start: date, months: int) -> date:
+    """The same day of a later month, or its last day where that month is shorter."""
+    years, month = divmod(start.month - 1 + months, 12)
+    year = start.year + years
+    return date(year, month + 1, min(start.day, calendar.monthrange(year, month + 1)[1]))

@@ -52,6 +52,16 @@ class Attached:
     relationship: str = "data"
 
 
+def record_name(record: Record) -> str:
+    """The name under which a record is attached."""
+    return "check.json" if str(record["schema"]).startswith("labkit.check/") else "calibration.json"
+
+
+def record_bytes(record: Record) -> bytes:
+    """The record as it is attached: JSON in UTF-8."""
+    return json.dumps(record, ensure_ascii=False, sort_keys=True, indent=1, allow_nan=False).encode()
+
+
 def beside_the_record(record: Record) -> list[Attached]:
     """
     The tables, and the covariance of a calibration's curve, sorted by name.
@@ -63,7 +73,7 @@ def beside_the_record(record: Record) -> list[Attached]:
     """
     csv_type = "text/csv"
     found = [Attached(READINGS, readings_table(record), csv_type, "Every reading as typed and as it was used")]
-    if str(record["schema"]).startswith("labkit.check/"):
+    if record_name(record) == "check.json":
         return [*found, Attached(RESULTS, checks_table(record), csv_type, "The check shims in full digits")]
     results = Attached(RESULTS, results_table(record), csv_type, "The results table in full digits")
     spread = Attached(

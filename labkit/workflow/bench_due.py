@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import calendar
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import date
 from typing import Literal
 
+from labkit.bench.dates import months_after
 from labkit.ledger import Bench, DraftLine, LastCalibration, RegisteredRig
 from labkit.problems import Reason
 from labkit.workflow.clock import today
@@ -74,13 +74,6 @@ def without_interval(bench: Bench) -> list[str]:
 def never_calibrated(bench: Bench, last: Mapping[str, LastCalibration]) -> list[str]:
     """The rigs that have an interval and no certificate yet."""
     return [rig.name for rig in bench.rigs if rig.interval_months and rig.name not in last]
-
-
-def months_after(start: date, months: int) -> date:
-    """The same day of a later month, or its last day where that month is shorter."""
-    years, month = divmod(start.month - 1 + months, 12)
-    year = start.year + years
-    return date(year, month + 1, min(start.day, calendar.monthrange(year, month + 1)[1]))
 
 
 def _rigs(

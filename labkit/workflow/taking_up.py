@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from datetime import date
 
+from labkit.bench.dates import months_after
 from labkit.ledger import Entry, RegisteredRig
-from labkit.workflow.bench_due import months_after
 from labkit.workflow.clock import today
 
 

@@ -11,6 +11,7 @@ from pathlib import Path
 import pytest
 
 from labkit import ledger
+from labkit.bench.dates import months_after
 from labkit.commands.demo import DEMO_PASSPHRASE
 from labkit.ledger import Actor, Bench, LastCalibration, new_id, save_draft, sign_and_keep
 from labkit.ledger.demo import demo_bench
@@ -21,7 +22,7 @@ from labkit.sheet.identity import make_authority, make_signer
 from labkit.workflow import bench_due
 from labkit.workflow.bench import BenchPage, approvers
 from labkit.workflow.bench_drafts import standing_of
-from labkit.workflow.bench_due import Due, due, months_after
+from labkit.workflow.bench_due import Due, due
 from labkit.workflow.ledger_page import SIGNED_OUT_AFTER_S
 from labkit.workflow.worker import Worker
 from tests.calibrate_pages import Later, begun_page, demo_folder, finished_page, read_curve

@@ -6,8 +6,9 @@ from collections.abc import Iterable, Sequence
 from datetime import date
 from typing import Final
 
+from labkit.bench.dates import months_after
 from labkit.panels.shell import escape
-from labkit.workflow.bench_due import Due, months_after
+from labkit.workflow.bench_due import Due
 from labkit.workflow.clock import month
 
 _WIDTH, _LEFT, _RIGHT, _LINE = 1092, 8, 1084, 76
