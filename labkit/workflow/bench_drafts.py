@@ -166,5 +166,14 @@ def _taken(line: Mapping[str, Any]) -> int:
     return sum(bool(cell.get("text")) for cell in line.get("cells") or ())
 
 
-_STANDINGS: Final[dict[str, Callable[[Draft], Standing]]] = {"calibrate": _calibrate}
+def _check(draft: Draft) -> Standing:
+    log = draft.get("log")
+    lines = [line for line in log or () if isinstance(line, Mapping)] if isinstance(log, list) else []
+    left = [line for line in lines if not line.get("set_aside") and _taken(line) < line.get("wanted", 0)]
+    if not lines:
+        return Standing(1, "Today’s check", ("no rig chosen" if not draft.get("rig") else "no readings yet",))
+    return Standing(1, "Today’s check", tuple(_named(left))) if left else Standing(2, "Decision", ("to be signed",))
+
+
+_STANDINGS: Final[dict[str, Callable[[Draft], Standing]]] = {"calibrate": _calibrate, "check": _check}
 """How the draft of each page is read; one line for a page."""

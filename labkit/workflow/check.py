@@ -6,7 +6,6 @@ from collections.abc import Callable, Mapping
 from contextlib import nullcontext, suppress
 from dataclasses import replace
 from datetime import date
-from functools import cached_property
 from pathlib import Path
 from typing import Any, ClassVar
 
@@ -15,11 +14,13 @@ import traitlets as T
 from labkit import ledger
 from labkit.bench.readings import Readings
 from labkit.bench.shims import Shim
-from labkit.calibration import Calibration
 from labkit.check import Check, Past, take_up
+from labkit.curves import load_own_families
 from labkit.ledger import Bench, Entry, RegisteredRig
 from labkit.ledger.checks import KeptCheck, checks_of
+from labkit.paths import families_folder
 from labkit.problems import BadInput, Problem
+from labkit.workflow.check_certificate import Leans, apart
 from labkit.workflow.collect import NOTHING, collect
 from labkit.workflow.log import ReadingLog, line_id
 from labkit.workflow.particulars import Particulars, defaults, read_fields
@@ -100,11 +101,13 @@ class CheckPage(ReadingsPage):
         self._give_up_computing()
         self.check = None
         self._inputs: object = None
+        load_own_families(families_folder(self.data))  # the certificate's curve may be of one
         try:
             self.bench = ledger.load_bench(self.data)
             self._set_state(draft or {})
             if rig and draft is None:
                 self._take_rig(rig)
+            self.look_at_gauge()
         except Problem:
             self._set_state({})
             raise
@@ -136,7 +139,7 @@ class CheckPage(ReadingsPage):
         except (ValueError, TypeError, KeyError, AttributeError) as error:
             raise kept.unreadable(str(error)) from error
         self.in_force: Entry | None = None
-        self._leans: _Leans | None = None
+        self._leans: Leans | None = None
         self.newer = ""
         self.earlier: tuple[KeptCheck, ...] = ()
         self.ledger_problem: Problem | None = None
@@ -224,10 +227,12 @@ class CheckPage(ReadingsPage):
             return
         person = self.person
         if self.begun_work or self.read_only:
+            ledger.let_go(self.data, self.id, self.who)  # whoever goes on with the readings there takes it again
             self.begin(None, name)
             self.person = person
         else:
             self._take_rig(name)
+            self.look_at_gauge()
         self._changed()
 
     def check_again(self) -> None:
@@ -302,7 +307,7 @@ class CheckPage(ReadingsPage):
             return
         self.certificate = self.in_force.number
         self.newer = newest.number if newest.number != self.certificate else ""
-        self._leans = _Leans(self.in_force)
+        self._leans = Leans(self.in_force)
 
     def _lay_out(self) -> None:
         """The rows that must be there, once: afterwards a person decides."""
@@ -311,7 +316,7 @@ class CheckPage(ReadingsPage):
         if self.rig.conditions.background != "not shown":
             self.log.lay_out("background", [], 1)
         self.log.lay_out("zero", [], 1)
-        for shim in _apart(self.offered):
+        for shim in apart(self.offered):
             self.log.lay_out("check", [shim.name], self.rig.repeats)
 
     def _wanted(self, line_id: str) -> int:
@@ -387,24 +392,3 @@ class CheckPage(ReadingsPage):
         """An answer that is still on its way comes too late."""
         self._generation += 1
         self.computing = False
-
-
-class _Leans:
-    """The certificate that a check leans on, computed from its record when it is first needed."""
-
-    def __init__(self, entry: Entry) -> None:
-        self.number, self.record = entry.number, entry.record
-
-    @property
-    def working_range_mm(self) -> tuple[float, float]:
-        low, high = self.record["inputs"]["options"]["working_range_mm"]
-        return low, high
-
-    @cached_property
-    def calibration(self) -> Calibration:
-        return Calibration.from_dict(self.record)
-
-
-def _apart(shims: list[Shim]) -> list[Shim]:
-    """The two that lie furthest apart: an error of the same thickness and one of a share both show."""
-    return shims if len(shims) < 3 else [shims[0], shims[-1]]

@@ -61,6 +61,7 @@ class CheckView(DraftView[CheckPage]):
         self.today = TodaySection(page, self.guard, self.decision.ask)
         self.moved = MovedSection(page, self.guard)
         self.build(INTRO, [self.today.section, self.decision.section, self.moved.section])
+        self.frame.heartbeat.on_msg(self.guard(lambda *_: self.decision.tick()))
 
     def begin(self, draft_id: str) -> None:
         self.page.begin(load_draft(self.page.data, draft_id) if draft_id else None, self.rig)

@@ -12,6 +12,7 @@ from labkit.check.result import Outcome
 from labkit.messages import sentence
 from labkit.panels import shell
 from labkit.panels.answer import Answer
+from labkit.panels.asking import AskingPart
 from labkit.panels.download import Download
 from labkit.panels.guard import Guard
 from labkit.problems import BadInput, Problem
@@ -26,6 +27,9 @@ _STATES: Final[Mapping[Outcome, shell.State]] = {
     "check again": "watch",
     "calibrate fully": "stop",
 }
+
+_LOOK_EVERY: Final = 3
+"""Heartbeats between two looks at what was answered."""
 
 MARGIN: Final = (
     "The decision and who took it go into the ledger, whichever way it falls.",
@@ -57,13 +61,16 @@ class DecisionSection:
         self._field = shell.bar(
             [shell.html("<span>Passphrase</span>", "lk-l"), shell.bar([self._sign], "lk-bar"), self._refused], "lk-f"
         )
+        self._asking = AskingPart(page, guard, self._outcome)
         self._pdf = Download(page.signed_pdf, "check.pdf", "Download PDF", primary=True)
         self._data = Download(self._record, "check.json", "Download its data")
+        self._looked_for: object = None
+        self._ticks = 0
         self._again = shell.button("Begin the next check", guard(lambda _: page.check_again()))
         self.section = shell.section(
             2,
             "Decision",
-            notes=[shell.html("".join(shell.note(words) for words in MARGIN))],
+            notes=[self._asking.note, shell.html("".join(shell.note(words) for words in MARGIN))],
             body=[
                 shell.with_classes(
                     W.GridBox([shell.rows([self._says], "lk-stack"), shell.rows([self._facts], "lk-stack")]),
@@ -73,6 +80,7 @@ class DecisionSection:
                 self._left,
                 self._field,
                 self._signed,
+                self._asking.root,
                 shell.bar([self._pdf, self._data, self._again]),
             ],
         )
@@ -91,10 +99,34 @@ class DecisionSection:
         shell.say(self._signed, shell.message("ok", f"<b>{shell.escape(words)}</b>") if page.number else "")
         for made in (self._pdf, self._again):
             made.layout.display = "" if page.number else "none"
+        self._show_asking()
         self._pdf.enabled = bool(page.number)
         self._pdf.file_name = f"check-{page.number or '0000'}.pdf"
         self._data.enabled = page.check is not None
         self._data.layout.display = "" if page.check is not None else "none"
+
+    def tick(self) -> None:
+        """The browser asks every two seconds: now and then, see whether somebody has answered."""
+        self._ticks += 1
+        if self._asking.asking.open and self._ticks % _LOOK_EVERY == 0:
+            self._asking.look()
+
+    def _show_asking(self) -> None:
+        """Whom to ask, where the rig is not simply fit to measure: a good check in the morning is not held up."""
+        page, asking = self._page, self._asking.asking
+        asked_for = (page.id, page.number)
+        if self._looked_for != asked_for:  # not after each reading: nobody answers what was not asked
+            self._looked_for = asked_for
+            asking.look()
+        self._asking.show()
+        unclear = page.check is not None and page.check.outcome not in (None, "fit to measure")
+        there = unclear or asking.request is not None or asking.approval is not None
+        self._asking.root.layout.display = "" if there else "none"
+
+    def _outcome(self) -> str:
+        """What the check says, for whoever is asked."""
+        check = self._page.check
+        return (check.outcome if check is not None else None) or sentence("request.no_verdict")
 
     def ask(self) -> None:
         """The cursor on the line for the passphrase."""

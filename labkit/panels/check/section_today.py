@@ -12,6 +12,7 @@ from labkit.check import Check
 from labkit.messages import sentence
 from labkit.panels import shell
 from labkit.panels.ask import Ask
+from labkit.panels.calibrate.gauge_part import GaugePart
 from labkit.panels.calibrate.part import ReadingPart
 from labkit.panels.calibrate.section_rig import rig_words
 from labkit.panels.check_tables import check_table
@@ -63,7 +64,7 @@ class TodaySection:
         grid = self.part.grid
         grid.menu = [*ROW_MENU, {"id": "remove", "label": "Take out a row without readings"}]
         grid.sounds = True
-        self._ask = Ask(guard)
+        self._ask, self._gauge = Ask(guard), GaugePart(page, guard)
         self._lead, self._table, self._doubts, self._facts = (shell.html() for _ in range(4))
         self.form = Form(guard(self._typed))
         form = self.form
@@ -78,6 +79,7 @@ class TodaySection:
             notes=[shell.html("".join(shell.note(words) for words in MARGIN))],
             body=[
                 self._lead,
+                self._gauge.root,
                 self.part.root,
                 self._ask.root,
                 self._table,
@@ -97,6 +99,7 @@ class TodaySection:
             blocked = [each for each in blockers(page) if each.reason.code in _STOPS] if not ready else []
             words = "".join(shell.message("stop", f"{shell.escape(each)} {_way(page)}") for each in blocked)
             shell.say(self._lead, words)
+        self._gauge.show()
         self.part.root.layout.display = "" if ready else "none"
         if ready:
             with self.part.grid.hold_sync():
