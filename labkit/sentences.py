@@ -1481,6 +1481,14 @@ SENTENCES: Final[dict[str, str]] = {
     "due.calibration": "Full calibration, every {months} months since certificate {number}",
     "due.shims": "Recertification",
     "due.instrument": "Its own calibration",
+    "bench.own_families": (
+        "Curve families of this laboratory: Python files in the folder families of the data folder. Each page runs them "
+        "when it opens. A record keeps the file with its SHA-256."
+    ),
+    "bench.no_own_families": (
+        "This laboratory has no curve family of its own. An engineer writes one as a Python file in the folder families "
+        "of the data folder; each page runs it when it opens."
+    ),
     "bench.no_certificate": "No certificate of {name} is kept yet.",
     "bench.sign_in": "Who is at this page? The passphrase of your signing file shows it.",
     "bench.nobody_chosen": "Choose who you are first.",

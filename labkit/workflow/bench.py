@@ -28,6 +28,7 @@ from labkit.workflow.bench_drafts import Standing, Unfinished, WarmUp, order_of,
 from labkit.workflow.bench_due import Due, due
 from labkit.workflow.clock import today
 from labkit.workflow.ledger_page import LedgerPage
+from labkit.workflow.own_families import OwnFile, own_files
 from labkit.workflow.worker import Worker
 
 
@@ -44,6 +45,7 @@ class BenchPage(LedgerPage):
 
     def __init__(self, data: Path, *, worker: Worker | None = None, now: Callable[[], str] = ledger.utc_now) -> None:
         self._standings: dict[str, tuple[int, Standing, str, Mapping[str, Any]]] = {}
+        self.own_files: tuple[OwnFile, ...] = ()
         super().__init__(data, worker=worker, now=now)
 
     # ---- what the ledger says ----
@@ -171,6 +173,10 @@ class BenchPage(LedgerPage):
         counts: list[int] = []
         self._do(lambda who: counts.append(ledger.register_shims(self.data, set_name, kept, who, why, pdf)))
         return counts[0]
+
+    def look_at_families(self) -> None:
+        """Load the laboratory's own curve families anew, and say which are there."""
+        self.own_files = own_files(self.data)
 
     def certify(self, found: InstrumentCertificate, why: str, pdf: bytes = b"") -> None:
         """Register a certificate of an auxiliary instrument; see `labkit.ledger.certify`."""

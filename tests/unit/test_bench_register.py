@@ -23,6 +23,7 @@ from labkit.problems import BadFile, BadInput
 from labkit.workflow.bench import BenchPage
 from labkit.workflow.bench_register import FORMS, empty_fields, fields_of, read_form, subject_of
 from labkit.workflow.bench_shims import offer, recertified, registered, shim_fields, shims_of
+from labkit.workflow.own_families import OwnFile
 from labkit.workflow.worker import Worker
 
 ENGINEER = Actor("R. Halloran", "engineer", proven=True)
@@ -248,6 +249,7 @@ def opened(data: Path) -> BenchPage:
 
 def test_every_kind_has_its_table(data: Path) -> None:
     page = opened(data)
+    page.own_files = (OwnFile("bent.py", ("bent",), "0f" * 32),)
     for kind, columns, _, _ in SHOWN.values():
         rows = rows_of(kind, page)
         assert rows and all(len(row.cells) == len(columns) for row in rows), kind

@@ -15,11 +15,15 @@ import pytest
 import labkit
 from labkit.cli import main
 from labkit.curves import families, family, family_named, load_own_families, own
+from labkit.panels.bench.tables import rows_of
 from labkit.paths import families_folder, sample_data
 from labkit.problems import BadInput
 from labkit.sheet.content import content
 from labkit.sheet.recheck import first_disagreement
 from labkit.sheet.verify import verify
+from labkit.workflow.bench import BenchPage
+from labkit.workflow.own_families import own_files
+from labkit.workflow.worker import Worker
 from tests.calibrate_pages import begun_page, demo_folder, take
 from tests.sheets import Laboratory, small_sheet
 
@@ -446,3 +450,42 @@ def test_the_page_shows_a_broken_file_as_inert_text(tmp_path: Path) -> None:
     view.refresh()
     shown = view.curve._own.value
     assert "broken.py, line 1: ValueError: &lt;script&gt;" in shown
+
+
+# ---- on the Bench ----
+
+
+def test_the_bench_lists_each_file_with_its_digest_or_why_it_was_not_loaded(tmp_path: Path) -> None:
+    page = BenchPage(demo_folder(tmp_path), worker=Worker(inline=True))
+    page.begin()
+    page.look_at_families()
+    assert rows_of("family", page) == []
+    folder = write(
+        tmp_path, bent=BENT, broken="def broken(:\n", saturating=SATURATING, open=BENT.replace("bent", "open")
+    )
+    (folder / "open.py").chmod(0o666)
+    (folder / "link.py").symlink_to(folder / "bent.py")
+    (folder / "_notes.py").write_text("never run")
+    page.look_at_families()
+    found = {each.file: each for each in page.own_files}
+    assert list(found) == ["bent.py", "broken.py", "link.py", "open.py", "saturating.py"]
+    assert {file: each.names for file, each in found.items() if each.names} == {
+        "bent.py": ("bent",), "saturating.py": ("saturating",),
+    }  # fmt: skip
+    codes = {file: each.fault.code for file, each in found.items() if each.fault is not None}
+    assert codes == {"broken.py": "own.broken", "link.py": "own.not_a_file", "open.py": "own.writable"}
+    kept = calibrated().to_dict()["results"]["curve"]["own"]
+    assert (found["bent.py"].sha256, found["link.py"].sha256) == (kept["sha256"], "")
+    rows = {row.id: row for row in rows_of("family", page)}
+    assert rows["bent.py"].cells[2].text.replace(" ", "") == kept["sha256"]
+    assert rows["broken.py"].cells[-1].mark == "stop" and "line 1" in rows["broken.py"].cells[-1].small
+
+
+def test_a_folder_that_others_may_write_is_said_beside_every_file(tmp_path: Path) -> None:
+    folder = write(tmp_path, bent=BENT)
+    folder.chmod(0o777)
+    (only,) = own_files(tmp_path)
+    assert only.names == () and only.fault is not None and only.fault.code == "own.writable"
+    folder.chmod(0o700)
+    (only,) = own_files(tmp_path)
+    assert only.names == ("bent",) and only.fault is None

@@ -71,16 +71,21 @@ class RegisterSection:
 
     def show(self) -> None:
         page = self._page
-        kind, columns, words, _ = SHOWN[self._switch.value]
+        kind, columns, register, _ = SHOWN[self._switch.value]
         self._list.columns = list(columns)
         self._list.show(rows_of(kind, page))
-        self._register.description = words
-        self._register.layout.display = "" if words else "none"
+        self._register.description = register
+        self._register.layout.display = "" if register else "none"
         bare = not any(each.kind in ("gauge", "rig", "shim-set") for each in page.register)
         says = shell.lead(sentence("bench.nothing_registered"), quiet=True)
         apart = f'<p class="lk-quiet">{shell.escape(sentence("bench.demo_apart"))}</p>'
-        shell.say(self._empty, says + apart if bare and page.problem is None else "")
-        self._begin.layout.display = "" if bare and page.problem is None else "none"
+        words = says + apart if bare and page.problem is None else ""
+        if kind == "family":
+            words = shell.lead(
+                sentence("bench.own_families" if page.own_files else "bench.no_own_families"), quiet=True
+            )
+        shell.say(self._empty, words)
+        self._begin.layout.display = "" if bare and page.problem is None and kind != "family" else "none"
         with_gauges = kind in ("rig", "gauge")
         shell.say(self._waits, _waits(page) if with_gauges else "")
         self._live.show(self._live_rows() if with_gauges else [])
@@ -99,6 +104,8 @@ class RegisterSection:
         self._page.use()
         self.record.close()
         self.shims.close()
+        if self._kind == "family":
+            self._page.look_at_families()
         self.show()
 
     def _pressed(self, name: str, _button: str) -> None:

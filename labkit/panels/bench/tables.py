@@ -12,6 +12,7 @@ from labkit.panels.bench.words import counted
 from labkit.panels.listing import Button, Cell, Row
 from labkit.workflow.bench import BenchPage
 from labkit.workflow.clock import day, today, when
+from labkit.workflow.own_families import OwnFile
 
 SHOWN: Final[dict[str, tuple[str, tuple[str, ...], str, tuple[str, str]]]] = {
     "Rigs": (
@@ -54,6 +55,7 @@ SHOWN: Final[dict[str, tuple[str, tuple[str, ...], str, tuple[str, str]]]] = {
         ("procedure", "procedures"),
     ),
     "Customers": ("customer", ("Customer", "Address", "State"), "Register a customer", ("customer", "customers")),
+    "Own curves": ("family", ("Curve family", "File", "SHA-256", "State"), "", ("curve family", "curve families")),
     "Laboratory": ("laboratory", ("Laboratory", "Time zone", "Decision rule", "State"), "", ("", "")),
 }
 """By the word on the switch: the kind, the columns, the words on the button, and how one and several are called."""
@@ -63,6 +65,8 @@ ARRIVALS: Final = {"typed": "typed", "keyed": "its key types", "streamed": "stre
 
 def rows_of(kind: str, page: BenchPage) -> list[Row]:
     """Everything of a kind, those in use first, in the order in which it was registered."""
+    if kind == "family":
+        return [_own_file(each) for each in page.own_files]
     found = [each for each in page.register if each.kind == kind]
     found.sort(key=lambda each: (each.body["state"] != "in use", each.body["order"], each.subject))
     return [
@@ -74,6 +78,19 @@ def rows_of(kind: str, page: BenchPage) -> list[Row]:
         )
         for each in found
     ]
+
+
+def _own_file(each: OwnFile) -> Row:
+    """A file of the laboratory's own curve families: nothing about it is registered here."""
+    fault = each.fault
+    state = (
+        Cell("Loaded", mark="ok")
+        if fault is None
+        else Cell("Not loaded", f"{fault} {fault.hint or ''}".strip(), "stop")
+    )
+    # in pieces, so that it wraps: a digest is read against another one, group by group
+    digest = " ".join(each.sha256[i : i + 8] for i in range(0, len(each.sha256), 8))
+    return Row(each.file, (Cell(", ".join(each.names) or "–", bold=True), Cell(each.file), Cell(digest or "–"), state))
 
 
 def _state(each: Version, page: BenchPage) -> Cell:
