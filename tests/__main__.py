@@ -22,8 +22,10 @@ PACKAGE_OF = {
     "qpdf": "qpdf",
     "openssl": "openssl",
     "initdb": "postgresql",
+    "javac": "default-jdk-headless",
+    "/usr/share/java/jaxb-runtime.jar": "libjaxb-java",
 }
-"""Programs that the tests call, and the distribution's package of each."""
+"""Programs that the tests call, or files that they need, and the distribution's package of each."""
 
 CHECKS = (
     ("ruff", "check", "."),
@@ -56,7 +58,9 @@ def install_programs() -> bool:
 
 
 def find_program(name: str) -> str | None:
-    """A program on the path, or where Debian keeps those of a PostgreSQL server."""
+    """A program on the path, or where Debian keeps those of a PostgreSQL server; or a file."""
+    if name.startswith("/"):
+        return name if Path(name).is_file() else None
     servers = sorted(str(path) for path in Path("/usr/lib/postgresql").glob("*/bin"))
     return shutil.which(name) or shutil.which(name, path=os.pathsep.join(servers))
 
