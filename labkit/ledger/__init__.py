@@ -1,5 +1,6 @@
 """The store: one laboratory's ledger in a database. Everything above this floor calls only these verbs."""
 
+from labkit.ledger.approvals import Approval, approval_of, approve, waits_for_signature
 from labkit.ledger.away import Away, away_drafts, put_away, take_out
 from labkit.ledger.backup import BackedUp, back_up
 from labkit.ledger.backups import Backup, last_backup
@@ -26,10 +27,7 @@ from labkit.ledger.registering import (
     withdraw,
 )
 from labkit.ledger.requests import (
-    Approval,
     Request,
-    approval_of,
-    approve,
     ask,
     request_about,
     requests,
@@ -118,6 +116,7 @@ __all__ = [
     "take_out",
     "take_over",
     "utc_now",
+    "waits_for_signature",
     "withdraw",
     "withdraw_request",
     "write_note",

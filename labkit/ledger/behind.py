@@ -10,16 +10,18 @@ from typing import Any, Final
 
 import sqlalchemy as sa
 
+from labkit.ledger.approvals import Approval
 from labkit.ledger.canonical import sha256
 from labkit.ledger.chain import ENTRY_KEYS
 from labkit.ledger.instrument_certificates import INSTRUMENT_CERTIFICATE, InstrumentCertificate, certificate_behind
-from labkit.ledger.requests import APPROVAL, REQUEST, Approval
+from labkit.ledger.requests import REQUEST
 from labkit.ledger.schema import ENTRY, FILE, LEAN, VERSION
 from labkit.ledger.search import replaced_by
 from labkit.ledger.shim_certificates import SHIM_CERTIFICATE
 from labkit.ledger.signed import Entry, find
 from labkit.ledger.store import Store, open_store
 from labkit.ledger.versions import Version, current, newest
+from labkit.ledger.waiting import APPROVAL, TO_APPROVE
 
 ENTRY_COLUMNS: Final = (*ENTRY_KEYS[1:], "hash")
 """What is handed out of an entry of the chain: all of it but the laboratory's id."""
@@ -101,7 +103,8 @@ def behind(data: Path, number_or_id: str) -> Behind:
         leans = _leans(connection, store, entry)
         people = tuple(state_at(connection, store.laboratory, "person", entry.kept))
         approved = newest(connection, store.laboratory, APPROVAL, entry.id)
-        about = [("result", entry.id), ("draft", entry.id), (APPROVAL, entry.id), *_requests(connection, store, entry)]
+        about = [(kind, entry.id) for kind in ("result", "draft", TO_APPROVE, APPROVAL)]
+        about += _requests(connection, store, entry)
         states = [*(each.registered for each in leans if each.registered is not None), *people]
         wanted = [[ENTRY.c.kind == kind, ENTRY.c.subject == subject] for kind, subject in about]
         wanted += [

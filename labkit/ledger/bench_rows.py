@@ -21,6 +21,9 @@ KINDS: Final = (
 
 State = Literal["in use", "set aside", "withdrawn"]
 
+SETTINGS: Final = ("zone", "place", "rule", "outcomes", "risk", "approval", "timestamps")
+"""What is set for the laboratory, besides its particulars."""
+
 _OWN: Final = ("order", "state", "why")
 """Keys that every body has besides what is registered."""
 
@@ -44,7 +47,7 @@ def shim_subject(set_name: str, shim: str) -> str:
 
 def subjects(bench: Bench) -> Iterator[Subject]:
     """Everything of a bench, each once."""
-    settings = {key: getattr(bench, key) for key in ("zone", "place", "rule", "outcomes", "risk")}
+    settings = {key: getattr(bench, key) for key in SETTINGS}
     yield Subject("laboratory", THE_LABORATORY, {"party": asdict(bench.laboratory), **settings})
     yield from (Subject("person", each.name, asdict(each)) for each in bench.people)
     seen: set[tuple[str, str]] = set()

@@ -13,12 +13,14 @@ from labkit.ledger.backups import skipped_numbers
 from labkit.ledger.canonical import row_digest, sha256
 from labkit.ledger.chain import ENTRY_KEYS, Head
 from labkit.ledger.instrument_certificates import INSTRUMENT_CERTIFICATE
+from labkit.ledger.keeping import JSON, PDF
 from labkit.ledger.numbering import last_certificate, missing_numbers
 from labkit.ledger.schema import DRAFT, ENTRY, FILE, LABORATORY, LEAN, RESULT, VERSION
 from labkit.ledger.shim_certificates import SHIM_CERTIFICATE
-from labkit.ledger.signed import JSON, PDF, result_row
+from labkit.ledger.signed import result_row
 from labkit.ledger.store import START_HASH, open_store
 from labkit.ledger.versions import current
+from labkit.ledger.waiting import APPROVAL
 from labkit.problems import Fault
 
 MOST_FAULTS: Final = 100
@@ -270,6 +272,10 @@ class _Check:
         ):
             if (there.get(named.pdf_sha256), there.get(named.record_sha256)) != (PDF, JSON):
                 self._fault("chain.file_removed", number=named.number)
+        for version in current(self.connection, self.laboratory, (APPROVAL,)):
+            digest = version.body.get("pdf_sha256")
+            if digest and there.get(digest) != PDF:
+                self._fault("chain.approved_removed", number=version.body.get("number", version.subject))
         for version in current(self.connection, self.laboratory, (SHIM_CERTIFICATE, INSTRUMENT_CERTIFICATE)):
             digest = version.body["sha256"]
             if digest and there.get(digest) != PDF:

@@ -10,6 +10,7 @@ import sqlalchemy as sa
 from labkit.ledger.force import first_of, row_in_force
 from labkit.ledger.schema import RESULT
 from labkit.ledger.store import open_store
+from labkit.ledger.waiting import waiting_among
 
 
 @dataclass(frozen=True)
@@ -44,7 +45,7 @@ def last_calibrations(data: Path) -> dict[str, LastCalibration]:
         replaced = connection.execute(
             sa.select(RESULT.c.replaces).where(mine, RESULT.c.replaces.in_([row.id for row in rows]))
         ).scalars()
-        gone = set(replaced)
+        gone = set(replaced) | waiting_among(connection, store.laboratory, [row.id for row in rows])
         found: dict[str, LastCalibration] = {}
         for newest_row in rows:
             changed = newest_row.replaces or newest_row.id in gone

@@ -22,6 +22,7 @@ from labkit.ledger.files import sync_folder, utc_now
 from labkit.ledger.schema import ATTEMPT, DRAFT, ENTRY, FILE, LABORATORY, LEAN, RESULT, VERSION
 from labkit.ledger.store import Store, open_store
 from labkit.ledger.tables_out import Names, flat, write_json, write_table
+from labkit.ledger.waiting import approved_file
 from labkit.problems import BadInput
 
 SUMS: Final = "SHA256SUMS"
@@ -132,7 +133,10 @@ class _Export:
         for row in rows:
             row["file"] = name = names.give(row["number"])
             row["replaced by"], row["replaces"] = replaced_by.get(row["id"], ""), numbers.get(row["replaces"], "")
-            for ending, digest in ((".pdf", row["pdf_sha256"]), (".json", row["record_sha256"])):
+            approved = approved_file(self.connection, self.laboratory, row["id"])
+            row["approved"] = approved
+            files = [(".pdf", row["pdf_sha256"]), (".json", row["record_sha256"])]
+            for ending, digest in [*files, *([(".approved.pdf", approved)] if approved else [])]:
                 self._file(digest, self.folder / "results" / f"{name}{ending}")
             said = {key: value for key, value in row.items() if key not in ("words", "file")}
             leans = [lean | {"detail": _json(lean["detail"])} for lean in self._leans(row["id"])]
@@ -143,6 +147,7 @@ class _Export:
             number="number", kind="kind", rig="rig", gauge="gauge", target="target", signer="signed by",
             customer="customer", decision="decision", says="largest U", signed="signed at [UTC]", replaces="replaces",
             **{"replaced by": "replaced by"}, reason="reason", id="id", pdf_sha256="SHA-256 of the certificate",
+            approved="SHA-256 of the approved certificate",
             record_sha256="SHA-256 of the record", head="entries before", head_hash="hash of the last of them",
             file="file in results",
         )  # fmt: skip

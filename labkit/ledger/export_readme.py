@@ -24,6 +24,7 @@ tables/             what a spreadsheet opens. UTF-8, commas, a decimal point.
 register/           a table each kind of registered thing, as it stands now, and in a folder of that name a JSON file
                     each thing with every state of it: people, rigs, gauges, shims, procedures, notes, requests, ...
 results/            NUMBER.pdf the certificate, NUMBER.json its record, both byte for byte as they were signed;
+                    NUMBER.approved.pdf the certificate with the second signature, where there is one;
                     NUMBER.history.json what the ledger says of it
 drafts/             ID.json each draft as it was saved last, and when it was saved by whom
 files/              what else was kept, by its SHA-256, such as the certificates of shims

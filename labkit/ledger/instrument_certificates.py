@@ -9,10 +9,10 @@ from pathlib import Path
 from typing import Any, Final
 
 from labkit.ledger.chain import writing
+from labkit.ledger.keeping import PDF, keep_file
 from labkit.ledger.people import Actor
 from labkit.ledger.registering import must
 from labkit.ledger.shim_certificates import must_be_pdf
-from labkit.ledger.signed import PDF, keep_file
 from labkit.ledger.store import open_store
 from labkit.ledger.versions import Version, current, newest, put
 from labkit.problems import BadInput

@@ -154,6 +154,10 @@ class Bench:
         The decision rule and how many outcomes it has, as `labkit.calibrate` takes them.
     risk : float or None
         The risk at the acceptance limit, for the rule "guard-band-risk".
+    approval : bool
+        Whether a certificate is approved by a second person, who signs it too.
+    timestamps : str
+        The address of a timestamp authority (RFC 3161) that is asked at each signature; empty where none is.
     not_in_use : tuple of NotInUse
         What is set aside or withdrawn. Shims among it are in their set all the same: they were read once.
     """
@@ -170,6 +174,8 @@ class Bench:
     rule: str = "guard-band-U"
     outcomes: str = "four"
     risk: float | None = None
+    approval: bool = False
+    timestamps: str = ""
     not_in_use: tuple[NotInUse, ...] = ()
 
     def rig(self, name: str) -> RegisteredRig:
@@ -204,6 +210,8 @@ class Bench:
             "rule": self.rule,
             "outcomes": self.outcomes,
             "risk": self.risk,
+            "approval": self.approval,
+            "timestamps": self.timestamps,
             "not_in_use": [asdict(each) for each in self.not_in_use],
         }
 

@@ -1,5 +1,5 @@
 """
-Asking somebody to approve a sheet, and what became of it; each answer is a state that stays.
+Asking somebody to approve a sheet, and what was answered; each answer is a state that stays.
 
 A draft and the certificate that is made of it bear one id, so that what was asked of the draft goes on for the
 certificate.
@@ -23,7 +23,6 @@ from labkit.ledger.versions import current, newest, put
 from labkit.problems import BadInput, Problem
 
 REQUEST: Final = "request"
-APPROVAL: Final = "approval"
 
 Answer = Literal["asked", "withdrawn", "sent back", "approved", "signed", "seen"]
 """Open; taken back by who asked; sent back with a note; approved; signed by who was asked; and the answer was read."""
@@ -97,27 +96,6 @@ class Subject:
     signed: str = ""
 
 
-@dataclass(frozen=True)
-class Approval:
-    """
-    That a certificate was read and approved.
-
-    Attributes
-    ----------
-    about, number : str
-        The certificate's id and number.
-    by, at : str
-        By whom and when (UTC, ISO 8601 with Z).
-    note : str
-    """
-
-    about: str
-    number: str
-    by: str
-    at: str
-    note: str = ""
-
-
 def ask(data: Path, about: str, who: Actor, *, to: str = "", says: str = "") -> Request:
     """
     Ask somebody to approve a draft or a certificate. Nobody needs to sign in for it.
@@ -154,7 +132,7 @@ def ask(data: Path, about: str, who: Actor, *, to: str = "", says: str = "") -> 
         if before is not None:
             raise BadInput("request.asked_already", by=before.by, of=before.to or "–")
         made = Request(new_id(), about, to, says, who.name, writer.now())
-        _put(writer, made, "asked")
+        put_request(writer, made, "asked")
         return made
 
 
@@ -164,7 +142,7 @@ def withdraw_request(data: Path, request_id: str, who: Actor) -> None:
         request = _open(writer, request_id)
         if request.by != who.name:
             raise Problem("request.of_another", by=request.by)
-        _put(writer, _answered(writer, request, "withdrawn"), "withdrawn")
+        put_request(writer, _answered(writer, request, "withdrawn"), "withdrawn")
 
 
 def send_back(data: Path, request_id: str, who: Actor, note: str) -> None:
@@ -182,40 +160,7 @@ def send_back(data: Path, request_id: str, who: Actor, note: str) -> None:
         who.must("approve")
         if not note.strip():
             raise BadInput("request.no_note")
-        _put(writer, _answered(writer, _open(writer, request_id), "sent back", note), "sent back", note)
-
-
-def approve(data: Path, result_id: str, who: Actor, note: str = "") -> Approval:
-    """
-    Approve a certificate: an entry of the ledger, with who and when.
-
-    Raises
-    ------
-    BadInput
-        ``request.not_signed``: there is no certificate yet. ``request.approved_already``.
-    Problem
-        ``door.…``: not allowed. ``request.own``: whoever signed it cannot approve it.
-    """
-    with writing(data, who) as writer:
-        who.must("approve")
-        row = writer.connection.execute(
-            sa.select(RESULT.c.number, RESULT.c.signer).where(
-                RESULT.c.laboratory == writer.laboratory, RESULT.c.id == checked_id(result_id)
-            )
-        ).first()
-        if row is None:
-            raise BadInput("request.not_signed")
-        if row.signer == who.name:
-            raise Problem("request.own", number=row.number)
-        before = newest(writer.connection, writer.laboratory, APPROVAL, result_id)
-        if before is not None:
-            raise BadInput("request.approved_already", number=row.number, by=before.body["by"])
-        made = Approval(result_id, row.number, who.name, writer.now(), note)
-        put(writer, APPROVAL, result_id, asdict(made), "approved", note)
-        request = open_request(writer, result_id)
-        if request is not None:
-            _put(writer, _answered(writer, request, "approved", note), "approved", note)
-        return made
+        put_request(writer, _answered(writer, _open(writer, request_id), "sent back", note), "sent back", note)
 
 
 def seen(data: Path, request_id: str, who: Actor) -> None:
@@ -225,14 +170,14 @@ def seen(data: Path, request_id: str, who: Actor) -> None:
         if request.by != who.name:
             raise Problem("request.of_another", by=request.by)
         if request.told:
-            _put(writer, replace(request, state="seen"), "seen")
+            put_request(writer, replace(request, state="seen"), "seen")
 
 
 def signed_by(writer: Writer, about: str) -> None:
     """Within the transaction that keeps a certificate: who could have approved it has signed it, which answers."""
     request = open_request(writer, about)
     if request is not None and request.by != writer.who.name and writer.who.role in MAY["approve"]:
-        _put(writer, _answered(writer, request, "signed"), "answered by signing")
+        put_request(writer, _answered(writer, request, "signed"), "answered by signing")
 
 
 def requests(data: Path) -> tuple[Request, ...]:
@@ -268,14 +213,6 @@ def subjects(data: Path, ids: Iterable[str]) -> dict[str, Subject]:
     return found
 
 
-def approval_of(data: Path, result_id: str) -> Approval | None:
-    """Who approved a certificate and when; None where nobody has."""
-    store = open_store(data)
-    with store.reading() as connection:
-        found = newest(connection, store.laboratory, APPROVAL, result_id)
-    return Approval(**found.body) if found is not None else None
-
-
 def open_request(writer: Writer, about: str) -> Request | None:
     """The request about a draft or certificate that nobody has answered."""
     for each in current(writer.connection, writer.laboratory, (REQUEST,)):
@@ -303,7 +240,13 @@ def _found(writer: Writer, request_id: str) -> Request:
     return _of(found.body)
 
 
-def _put(writer: Writer, request: Request, what: str, why: str = "") -> None:
+def answer_request(writer: Writer, request: Request, state: Answer, note: str = "") -> None:
+    """Within a transaction: the person who writes has answered."""
+    put_request(writer, _answered(writer, request, state, note), state, note)
+
+
+def put_request(writer: Writer, request: Request, what: str, why: str = "") -> None:
+    """Within a transaction: the next state of a request."""
     put(writer, REQUEST, request.id, asdict(request), what, why)
 
 

@@ -14,6 +14,7 @@ import sqlalchemy as sa
 from labkit.ledger.canonical import sha256
 from labkit.ledger.schema import RESULT
 from labkit.ledger.store import open_store
+from labkit.ledger.waiting import approved_as
 
 _AT_ONCE: Final = 500
 """Values in one question: a database takes only so many."""
@@ -129,9 +130,10 @@ def known_pdf(data: Path, pdf: bytes) -> ResultLine | None:
     store = open_store(data)
     columns = [RESULT.c[name] for name in ResultLine.__dataclass_fields__ if name != "replaced_by"]
     with store.reading() as connection:
-        row = connection.execute(
-            sa.select(*columns).where(RESULT.c.laboratory == store.laboratory, RESULT.c.pdf_sha256 == sha256(pdf))
-        ).first()
+        digest = sha256(pdf)
+        approved = approved_as(connection, store.laboratory, digest)
+        this = RESULT.c.pdf_sha256 == digest if approved is None else RESULT.c.id == approved[0]
+        row = connection.execute(sa.select(*columns).where(RESULT.c.laboratory == store.laboratory, this)).first()
         if row is None:
             return None
         return _line(row, _replaced_by(connection, store.laboratory, [row.id]))

@@ -14,10 +14,10 @@ from labkit.bench.shims import Shim
 from labkit.ledger.bench_rows import shim_subject
 from labkit.ledger.canonical import sha256
 from labkit.ledger.chain import Writer, writing
+from labkit.ledger.keeping import PDF, keep_file
 from labkit.ledger.people import Actor
 from labkit.ledger.registering import must, next_order
 from labkit.ledger.schema import FILE
-from labkit.ledger.signed import PDF, keep_file
 from labkit.ledger.store import open_store
 from labkit.ledger.versions import current, history, newest, put
 from labkit.problems import BadInput, Problem

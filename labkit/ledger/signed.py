@@ -10,11 +10,13 @@ from typing import Any, Final
 
 import sqlalchemy as sa
 
+from labkit.ledger.approvals import ask_to_approve
 from labkit.ledger.canonical import canonical, sha256
 from labkit.ledger.chain import Head, Writer, writing
 from labkit.ledger.drafts import write_draft
 from labkit.ledger.files import checked_id, checked_number, new_id
 from labkit.ledger.force import row_in_force
+from labkit.ledger.keeping import JSON, PDF, keep_file
 from labkit.ledger.leans import Lean, leans_of
 from labkit.ledger.live import let_go_of_all
 from labkit.ledger.numbering import next_number, take_number
@@ -23,10 +25,8 @@ from labkit.ledger.requests import signed_by
 from labkit.ledger.schema import DRAFT, FILE, LEAN, RESULT
 from labkit.ledger.store import open_store
 from labkit.ledger.versions import newest
+from labkit.ledger.waiting import approved_file, signing_of
 from labkit.problems import BadInput, Problem
-
-PDF: Final = "application/pdf"
-JSON: Final = "application/json"
 
 
 @dataclass(frozen=True)
@@ -40,13 +40,25 @@ class Place:
         The printed number, such as ``0119``; a check is numbered after its certificate, such as ``0094-09``.
     head : Head
         The chain up to the entry before this certificate's own: it witnesses the ledger up to its day.
+    to_approve : bool
+        Whether another person is to sign it too.
+    timestamps : str
+        The address of a timestamp authority; empty where the laboratory asks none.
+    withdrawn : frozenset of str
+        Fingerprints of signing certificates with which nothing is signed any more.
     """
 
     number: str
     head: Head
+    to_approve: bool = False
+    timestamps: str = ""
+    withdrawn: frozenset[str] = frozenset()
 
 
 MakePdf = Callable[[Place], bytes]
+
+APPROVED_KIND: Final = "calibration"
+"""What a second person signs, where the laboratory wants it: certificates, and not the checks between them."""
 
 
 @dataclass(frozen=True)
@@ -70,11 +82,13 @@ class Entry:
     record : mapping
         What was signed, as data.
     pdf : bytes
-        The certificate.
+        The certificate as it is handed out: with the second signature, once it has that.
     head : Head
         The chain before its own entry.
     replaces, reason : str
         The id of the result that it replaces, and why; empty where it replaces none.
+    first_pdf : bytes
+        The certificate as it was before it was approved with a signature; empty where it was not.
     """
 
     number: str
@@ -88,6 +102,7 @@ class Entry:
     head: Head
     replaces: str = ""
     reason: str = ""
+    first_pdf: bytes = b""
 
 
 def sign_and_keep(
@@ -135,9 +150,14 @@ def sign_and_keep(
         if kept is not None:
             raise BadInput("ledger.kept_already", number=kept.number)
         replaced = _replaced(writer, replaces, reason) if replaces else ""
-        place = Place(next_number(writer, result_kind(record), record), writer.head)
+        kind, wants = result_kind(record), signing_of(writer.connection, writer.laboratory)
+        number = next_number(writer, kind, record)
+        to_approve = wants.approval and kind == APPROVED_KIND
+        place = Place(number, writer.head, to_approve, wants.timestamps, wants.withdrawn)
         pdf = make_pdf(place)
         row = keep_result(writer, record, pdf, place.number, result_id, who.name, replaces=replaced, reason=reason)
+        if place.to_approve:
+            ask_to_approve(writer, row)
     return _entry(row, json.loads(canonical(record)), pdf)
 
 
@@ -269,16 +289,6 @@ def _lean_row(writer: Writer, result_id: str, lean: Lean) -> dict[str, Any]:
     }
 
 
-def keep_file(writer: Writer, media_type: str, content: bytes) -> str:
-    """Keep a file under the SHA-256 of what is in it, which is returned; the same one is kept once."""
-    digest = sha256(content)
-    there = sa.select(FILE.c.sha256).where(FILE.c.laboratory == writer.laboratory, FILE.c.sha256 == digest)
-    if writer.connection.execute(there).first() is None:
-        row = {"laboratory": writer.laboratory, "sha256": digest, "media_type": media_type, "content": content}
-        writer.connection.execute(sa.insert(FILE), row)
-    return digest
-
-
 def _replaced(writer: Writer, wanted: str, reason: str) -> str:
     """The id of the result that is to be superseded."""
     writer.who.must("amend")
@@ -313,7 +323,8 @@ def _one(laboratory: str, **key: str) -> sa.Select[Any]:
 
 
 def _loaded(connection: sa.Connection, laboratory: str, row: sa.Row[Any]) -> Entry:
-    wanted = (row.record_sha256, row.pdf_sha256)
+    approved = approved_file(connection, laboratory, row.id)
+    wanted = [row.record_sha256, row.pdf_sha256, *([approved] if approved else [])]
     files = {
         found.sha256: found.content
         for found in connection.execute(
@@ -325,11 +336,12 @@ def _loaded(connection: sa.Connection, laboratory: str, row: sa.Row[Any]) -> Ent
     return _entry(
         {str(key): value for key, value in row._mapping.items()},
         json.loads(files[row.record_sha256]),
-        files[row.pdf_sha256],
+        files[approved or row.pdf_sha256],
+        files[row.pdf_sha256] if approved else b"",
     )
 
 
-def _entry(row: Mapping[str, Any], record: Mapping[str, Any], pdf: bytes) -> Entry:
+def _entry(row: Mapping[str, Any], record: Mapping[str, Any], pdf: bytes, first_pdf: bytes = b"") -> Entry:
     return Entry(
         row["number"],
         row["id"],
@@ -342,4 +354,5 @@ def _entry(row: Mapping[str, Any], record: Mapping[str, Any], pdf: bytes) -> Ent
         Head(row["head"], row["head_hash"]),
         row["replaces"],
         row["reason"],
+        first_pdf,
     )

@@ -117,14 +117,7 @@ def make_signer(name: str, authority: Authority, passphrase: str, *, now: dateti
     if not passphrase:
         raise BadInput("identity.no_passphrase")
     check_characters([("the signer's name", name)])
-    try:
-        root = x509.load_pem_x509_certificate(authority.certificate_pem)
-        root_key = serialization.load_pem_private_key(authority.key_pem, password=None)
-    except (ValueError, TypeError) as error:
-        raise BadInput("identity.authority") from error
-    if not isinstance(root_key, ec.EllipticCurvePrivateKey) or root_key.public_key() != root.public_key():
-        raise BadInput("identity.authority")
-
+    root, root_key = certificate_and_key(authority)
     key = ec.generate_private_key(ec.SECP256R1())
     purposes = (x509.ObjectIdentifier(_DOCUMENT_SIGNING), ExtendedKeyUsageOID.EMAIL_PROTECTION)
     certificate = _certificate(
@@ -135,15 +128,44 @@ def make_signer(name: str, authority: Authority, passphrase: str, *, now: dateti
     )
 
 
+def certificate_and_key(authority: Authority) -> tuple[x509.Certificate, ec.EllipticCurvePrivateKey]:
+    """
+    An authority's certificate and key, loaded.
+
+    Raises
+    ------
+    BadInput
+        ``identity.authority``: they do not belong together, or one is damaged.
+    """
+    from cryptography import x509
+    from cryptography.hazmat.primitives import serialization
+    from cryptography.hazmat.primitives.asymmetric import ec
+
+    try:
+        root = x509.load_pem_x509_certificate(authority.certificate_pem)
+        root_key = serialization.load_pem_private_key(authority.key_pem, password=None)
+    except (ValueError, TypeError) as error:
+        raise BadInput("identity.authority") from error
+    if not isinstance(root_key, ec.EllipticCurvePrivateKey) or root_key.public_key() != root.public_key():
+        raise BadInput("identity.authority")
+    return root, root_key
+
+
 def fingerprint(certificate: bytes) -> str:
     """
     The SHA-256 fingerprint of a certificate (PEM or DER), in groups of four for reading aloud.
     """
     from cryptography import x509
-    from cryptography.hazmat.primitives import hashes
 
     load = x509.load_pem_x509_certificate if b"-----BEGIN" in certificate else x509.load_der_x509_certificate
-    digits = load(certificate).fingerprint(hashes.SHA256()).hex()
+    return fingerprint_of(load(certificate))
+
+
+def fingerprint_of(certificate: x509.Certificate) -> str:
+    """The same of a certificate that is loaded."""
+    from cryptography.hazmat.primitives import hashes
+
+    digits = certificate.fingerprint(hashes.SHA256()).hex()
     return " ".join(digits[i : i + 4] for i in range(0, len(digits), 4))
 
 

@@ -11,7 +11,7 @@ from labkit.problems import BadInput
 WIDTH_PX: Final = 1000
 """Sharp at the width of the preview on a screen with two pixels a point."""
 
-_ONE_AT_A_TIME: Final = threading.Lock()
+ONE_AT_A_TIME: Final = threading.Lock()
 """PDFium keeps state of its own between calls, and is not to be called from two threads at once."""
 
 
@@ -38,7 +38,7 @@ def picture(pdf: bytes, page: int = 1, width_px: int = WIDTH_PX) -> tuple[bytes,
     """
     import pypdfium2 as pdfium
 
-    with _ONE_AT_A_TIME:
+    with ONE_AT_A_TIME:
         try:
             document = pdfium.PdfDocument(pdf)
         except pdfium.PdfiumError as error:

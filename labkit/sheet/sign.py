@@ -8,17 +8,18 @@ the second locks everything.
 from __future__ import annotations
 
 import io
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from tempfile import NamedTemporaryFile
 from typing import TYPE_CHECKING, Any, Final
 from zoneinfo import ZoneInfo
 
-from labkit.problems import BadInput
+from labkit.problems import BadInput, Problem
 from labkit.sheet.fields import APPROVAL_FIELD, APPROVAL_PLACE, FIELD, PLACE, Place, with_fields
-from labkit.sheet.identity import open_signing_file
+from labkit.sheet.identity import fingerprint_of, open_signing_file
 from labkit.sheet.off_loop import off_loop
+from labkit.sheet.timestamps import authority
 from labkit.sheet.typesetting import check_characters, typeset
 
 if TYPE_CHECKING:
@@ -38,16 +39,26 @@ class _Signer:
     name: str
 
     @classmethod
-    def of(cls, p12: bytes, passphrase: str, now: datetime) -> _Signer:
+    def of(cls, p12: bytes, passphrase: str, now: datetime, withdrawn: Collection[str]) -> _Signer:
         certificate, key, others = open_signing_file(p12, passphrase)
         _check_certificate(certificate, now)
         name = common_name(certificate)
+        if fingerprint_of(certificate) in withdrawn:
+            raise BadInput("sign.withdrawn", name=name)
         check_characters([("the signer's name", name)])
         return cls(certificate, key, others, name)
 
 
 def sign(
-    pdf: bytes, p12: bytes, passphrase: str, *, reason: str = "", zone: str = "UTC", to_approve: bool = False
+    pdf: bytes,
+    p12: bytes,
+    passphrase: str,
+    *,
+    reason: str = "",
+    zone: str = "UTC",
+    to_approve: bool = False,
+    timestamps: str = "",
+    withdrawn: Collection[str] = (),
 ) -> bytes:
     """
     Sign a sheet as whoever calibrated.
@@ -66,6 +77,11 @@ def sign(
         The IANA time zone in which the time of signing is shown.
     to_approve : bool
         Whether another person is to sign after this one, with `approve`: the sheet has both fields then.
+    timestamps : str
+        The address of a timestamp authority (RFC 3161), which is then asked to confirm the time; by default nobody is
+        asked anything.
+    withdrawn : collection of str
+        Fingerprints of certificates with which nothing is signed any more.
 
     Returns
     -------
@@ -77,22 +93,34 @@ def sign(
     ------
     BadInput
         The passphrase or the signing file is wrong, its certificate does not hold now or is not for signing, or
-        the PDF is no sheet or is signed already.
+        the PDF is no sheet or is signed already; ``sign.withdrawn``.
+    Problem
+        ``timestamp.unreachable``, ``timestamp.refused``: the authority gave no timestamp, and nothing is signed.
 
     References
     ----------
-    ETSI EN 319 142-1 (PAdES); ISO 32000-1:2008, 12.8.2.2 (DocMDP).
+    ETSI EN 319 142-1 (PAdES, levels B-B and B-T); ISO 32000-1:2008, 12.8.2.2 (DocMDP).
     """
     now = datetime.now(UTC)
-    signer = _Signer.of(p12, passphrase, now)
+    signer = _Signer.of(p12, passphrase, now, withdrawn)
     fields = [(FIELD, f"Signature of {signer.name}", PLACE)]
     if to_approve:
         fields.append((APPROVAL_FIELD, WHO_APPROVES, APPROVAL_PLACE))
     stamp = _stamp(f"Signed electronically {_when(now, zone)}", signer, PLACE)
-    return _put(with_fields(pdf, fields), stamp, signer, reason, certify=True, to_approve=to_approve)
+    how = _How(FIELD, reason, timestamps, certify=True, to_approve=to_approve)
+    return _put(with_fields(pdf, fields), stamp, signer, how)
 
 
-def approve(pdf: bytes, p12: bytes, passphrase: str, *, reason: str = "", zone: str = "UTC") -> bytes:
+def approve(
+    pdf: bytes,
+    p12: bytes,
+    passphrase: str,
+    *,
+    reason: str = "",
+    zone: str = "UTC",
+    timestamps: str = "",
+    withdrawn: Collection[str] = (),
+) -> bytes:
     """
     Sign a sheet as whoever approves it: the very file that was signed, in the field that was left for it.
 
@@ -100,7 +128,7 @@ def approve(pdf: bytes, p12: bytes, passphrase: str, *, reason: str = "", zone: 
     ----------
     pdf : bytes
         As `sign` made it with `to_approve`.
-    p12, passphrase, reason, zone
+    p12, passphrase, reason, zone, timestamps, withdrawn
         As `sign` takes them.
 
     Returns
@@ -113,14 +141,16 @@ def approve(pdf: bytes, p12: bytes, passphrase: str, *, reason: str = "", zone: 
     BadInput
         As `sign`. ``sign.not_awaiting``: the sheet is not one that waits for approval, as it was signed.
         ``sign.own_approval``: whoever signed it does not approve it.
+    Problem
+        As `sign`.
     """
     from labkit.sheet.signatures import waits_for
 
     now = datetime.now(UTC)
-    signer = _Signer.of(p12, passphrase, now)
+    signer = _Signer.of(p12, passphrase, now, withdrawn)
     waits_for(pdf, signer.certificate, signer.name)
     stamp = _stamp(f"Approved electronically {_when(now, zone)}", signer, APPROVAL_PLACE)
-    return _put(pdf, stamp, signer, reason, certify=False, to_approve=False)
+    return _put(pdf, stamp, signer, _How(APPROVAL_FIELD, reason, timestamps))
 
 
 def common_name(certificate: x509.Certificate) -> str:
@@ -156,8 +186,19 @@ def _stamp(said: str, signer: _Signer, place: Place) -> bytes:
     return typeset("signature.typ", {"signer": signer.name, "when": said, "width": width, "height": height})[0]
 
 
-def _put(pdf: bytes, stamp: bytes, signer: _Signer, reason: str, *, certify: bool, to_approve: bool) -> bytes:
-    """Sign in the field of whoever calibrated, which certifies the sheet, or in that of whoever approves."""
+@dataclass(frozen=True)
+class _How:
+    """In which field, why, with whose timestamp; and whether it certifies the sheet, and leaves room for another."""
+
+    field: str
+    reason: str
+    timestamps: str
+    certify: bool = False
+    to_approve: bool = False
+
+
+def _put(pdf: bytes, stamp: bytes, signer: _Signer, how: _How) -> bytes:
+    """Sign in a field that is there."""
     from pyhanko.pdf_utils.content import ImportedPdfPage
     from pyhanko.pdf_utils.incremental_writer import IncrementalPdfFileWriter
     from pyhanko.pdf_utils.layout import AxisAlignment, InnerScaling, Margins, SimpleBoxLayoutRule
@@ -166,12 +207,12 @@ def _put(pdf: bytes, stamp: bytes, signer: _Signer, reason: str, *, certify: boo
     from pyhanko.stamp import StaticStampStyle
 
     meta = signers.PdfSignatureMetadata(
-        field_name=FIELD if certify else APPROVAL_FIELD,
+        field_name=how.field,
         md_algorithm="sha256",
         subfilter=SigSeedSubFilter.PADES,
-        certify=certify,
-        docmdp_permissions=MDPPerm.FILL_FORMS if to_approve else MDPPerm.NO_CHANGES,
-        reason=reason or None,
+        certify=how.certify,
+        docmdp_permissions=MDPPerm.FILL_FORMS if how.to_approve else MDPPerm.NO_CHANGES,
+        reason=how.reason or None,
         name=signer.name,
     )
     as_it_is = SimpleBoxLayoutRule(
@@ -186,10 +227,32 @@ def _put(pdf: bytes, stamp: bytes, signer: _Signer, reason: str, *, certify: boo
         style = StaticStampStyle(
             background=ImportedPdfPage(page.name), border_width=0, background_opacity=1.0, background_layout=as_it_is
         )
-        signing = signers.PdfSigner(meta, signer=_key_of(signer), stamp_style=style)
+        asked = authority(how.timestamps) if how.timestamps else None
+        signing = signers.PdfSigner(meta, signer=_key_of(signer), stamp_style=style, timestamper=asked)
         writer = IncrementalPdfFileWriter(io.BytesIO(pdf))
-        out = off_loop(lambda: signing.sign_pdf(writer, existing_fields_only=True))
-    return bytes(out.getvalue())
+        try:
+            out = off_loop(lambda: signing.sign_pdf(writer, existing_fields_only=True))
+        except Problem:
+            raise
+        except Exception as error:
+            if asked is None:
+                raise
+            # what is no timestamp breaks in many ways while it is read; without it nothing is signed
+            raise Problem("timestamp.refused", url=how.timestamps, why=str(error)[:200] or "no timestamp") from error
+    signed = bytes(out.getvalue())
+    if asked is not None:
+        _check_stamped(signed, how.timestamps)
+    return signed
+
+
+def _check_stamped(signed: bytes, url: str) -> None:
+    """Refuse a timestamp with which the sheet would not verify, before anybody has it."""
+    from labkit.sheet.signatures import Refused, examine, open_pdf
+
+    try:
+        examine(signed, open_pdf(signed), [], [])
+    except Refused as refused:
+        raise Problem("timestamp.refused", url=url, why=str(refused.reason)) from refused
 
 
 def _key_of(signer: _Signer) -> Any:

@@ -1,43 +1,37 @@
 """
-Verifying: who signed a sheet, and whether it is as it was signed.
+Verifying: who signed a sheet, whether it is as it was signed, and whether its numbers follow from its readings.
 
-The policy is in the code and refuses by default. Any exception is a failure. A sheet carries exactly one signature;
-that signature certifies it, allows no change, covers every byte of the file, and stands on a certificate that is
-trusted here. Only then is the attached record read, and only up to a limit.
+The policy is in the code and refuses by default. Any exception is a failure. `labkit.sheet.signatures` judges the
+signatures; each stands on a certificate that is trusted here and was not withdrawn. Only then is the attached record
+read, up to a limit, computed again, and held against what is attached beside it and what is printed.
 """
 
 from __future__ import annotations
 
-import io
 import json
-import logging
 import zlib
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, Literal
 
 from labkit.problems import BadInput, Reason
-from labkit.sheet.attachments import COVARIANCE, READINGS, RESULTS, disagreeing
-from labkit.sheet.fields import FIELD
-from labkit.sheet.identity import AUTHORITY_CERTIFICATE, fingerprint
-from labkit.sheet.off_loop import off_loop
-from labkit.sheet.witness import FILE, Witness, read_attached
+from labkit.sheet.attachments import COVARIANCE, FORM, READINGS, RESULTS, disagreeing
+from labkit.sheet.bounded import bounded
+from labkit.sheet.identity import AUTHORITY_CERTIFICATE
+from labkit.sheet.printed import in_pages, pages_text
+from labkit.sheet.recompute import Recomputed, recompute
+from labkit.sheet.shown import Shown, shortened
+from labkit.sheet.signatures import Refused, Signature, Signatures, examine, open_pdf
+from labkit.sheet.verdict import SignedBy, Verdict
+from labkit.sheet.withdrawn import read_list, since_when
+from labkit.sheet.witness import FILE, read_attached
 
 if TYPE_CHECKING:
     from asn1crypto import x509
+    from cryptography.x509 import CertificateRevocationList
     from pyhanko.pdf_utils.reader import PdfFileReader
-    from pyhanko.sign.validation.pdf_embedded import EmbeddedPdfSignature
-
-Outcome = Literal[
-    "genuine",
-    "intact, signer not known here",
-    "changed",
-    "does not recompute",
-    "made by a newer labkit",
-    "not a certificate",
-]
 
 RECORDS: Final = {"calibration.json": "labkit.calibration/", "check.json": "labkit.check/"}
 """The name of the attached record, and how its schema begins."""
@@ -45,6 +39,7 @@ RECORDS: Final = {"calibration.json": "labkit.calibration/", "check.json": "labk
 _SETS: Final = (
     *((record,) for record in RECORDS),
     ("calibration.json", COVARIANCE, READINGS, RESULTS),
+    ("calibration.json", COVARIANCE, FORM, READINGS, RESULTS),
     ("check.json", READINGS, RESULTS),
 )
 """What may be attached together."""
@@ -56,51 +51,16 @@ LIMIT_MB: Final = 20
 """The largest record that is read, unpacked."""
 
 
-@dataclass(frozen=True)
-class Verdict:
+def verify(
+    pdf: bytes,
+    trust: Sequence[bytes | Path],
+    *,
+    stampers: Sequence[bytes | Path] = (),
+    lists: Sequence[bytes | Path] = (),
+    known_since: datetime | None = None,
+) -> Verdict:
     """
-    What verifying found.
-
-    Attributes
-    ----------
-    verdict : str
-        ``"genuine"``, ``"intact, signer not known here"``, ``"changed"``, ``"does not recompute"``,
-        ``"made by a newer labkit"`` or ``"not a certificate"``.
-    reason : Reason
-        Why, as a sentence.
-    signer : str
-        The name in the signer's certificate; empty where there is no signature that holds.
-    fingerprint : str
-        SHA-256 of the signer's certificate, in groups of four: to compare by telephone.
-    signed_at : str
-        When, by the signer's own clock; UTC, ISO 8601 with Z.
-    number : str
-        The certificate's number.
-    record : dict or None
-        The attached record; only where the verdict is ``"genuine"``.
-    witness : Witness or None
-        The end of the ledger's chain that the certificate carries; only where it is genuine and carries one.
-    note : Reason or None
-        What was left out of it, where the curve is of an engineer's own family: no code of a sheet is run.
-    """
-
-    verdict: Outcome
-    reason: Reason
-    signer: str = ""
-    fingerprint: str = ""
-    signed_at: str = ""
-    number: str = ""
-    record: dict[str, Any] | None = None
-    witness: Witness | None = None
-    note: Reason | None = None
-
-    def __str__(self) -> str:
-        return str(self.reason)
-
-
-def verify(pdf: bytes, trust: Sequence[bytes | Path]) -> Verdict:
-    """
-    Who signed a sheet, and whether it is as it was signed.
+    Who signed a sheet, whether it is as it was signed, and whether its numbers follow from its readings.
 
     Parameters
     ----------
@@ -108,6 +68,12 @@ def verify(pdf: bytes, trust: Sequence[bytes | Path]) -> Verdict:
         The file.
     trust : sequence of bytes or Path
         Certificates (PEM or DER) that are trusted here: of laboratories' authorities, or of single signers.
+    stampers : sequence of bytes or Path
+        Certificates that are trusted for timestamps besides, and for nothing else.
+    lists : sequence of bytes or Path
+        Lists of signers who were withdrawn (X.509 CRL), of authorities that are trusted here.
+    known_since : datetime, optional
+        Since when a ledger that is believed here holds this very file.
 
     Returns
     -------
@@ -116,20 +82,27 @@ def verify(pdf: bytes, trust: Sequence[bytes | Path]) -> Verdict:
     Raises
     ------
     BadInput
-        The file is no readable PDF, or is encrypted, or something in `trust` is no certificate.
+        The file is no readable PDF, is encrypted or larger than any sheet; something in `trust` or `stampers` is no
+        certificate, something in `lists` is no list.
 
     Notes
     -----
-    The signer's certificate must have held at the time that the signature states. Nothing is fetched from a network:
-    a certificate that was withdrawn is found out only where the laboratory says so.
+    The signer's certificate must have held when a timestamp that is trusted here says that it signed, otherwise when
+    it says so itself. Nothing is fetched from a network.
     """
-    roots = [_trusted(each) for each in trust]
-    reader = _open(pdf)
+    roots, authorities = ([_trusted(each) for each in found] for found in (trust, stampers))
+    withdrawn = [read_list(each) for each in lists]
+    bounded(pdf)
+    reader = open_pdf(pdf)
     try:
-        signatures = list(reader.embedded_signatures)
-        if not signatures:
+        if not list(reader.embedded_signatures):
             return Verdict("not a certificate", Reason("verify.unsigned"))
-        return _judge(pdf, reader, signatures, roots)
+        found = examine(pdf, reader, roots, authorities)
+        return _judge(pdf, found, withdrawn, known_since)
+    except Refused as refused:
+        return Verdict("changed", refused.reason)
+    except BadInput as problem:
+        return Verdict("not a certificate", Reason(problem.code, problem.params))
     except Exception:  # whatever breaks while judging, breaks trust
         return Verdict("changed", Reason("verify.changed"))
 
@@ -149,123 +122,88 @@ def trusted_here(data: Path) -> list[Path]:
         As `verify` takes them.
     """
     own = data / "identities" / AUTHORITY_CERTIFICATE
-    others = [path for path in sorted((data / "trust").glob("*")) if path.suffix in (".pem", ".crt", ".cer")]
+    others = [path for path in _certificates(data) if not _stamps(path)]
     return ([own] if own.is_file() else []) + others
 
 
+def stampers_here(data: Path) -> list[Path]:
+    """The certificates in the folder ``trust`` that are trusted for timestamps alone: ``NAME.tsa.pem``."""
+    return [path for path in _certificates(data) if _stamps(path)]
+
+
+def _certificates(data: Path) -> list[Path]:
+    return [path for path in sorted((data / "trust").glob("*")) if path.suffix in (".pem", ".crt", ".cer")]
+
+
+def _stamps(path: Path) -> bool:
+    return path.suffixes[-2:-1] == [".tsa"]
+
+
 def _judge(
-    pdf: bytes, reader: PdfFileReader, signatures: Sequence[EmbeddedPdfSignature], roots: Sequence[x509.Certificate]
+    pdf: bytes, found: Signatures, lists: Sequence[CertificateRevocationList], known_since: datetime | None
 ) -> Verdict:
-    if [each.field_name for each in signatures] != [FIELD] or len(reader.root["/AcroForm"]["/Fields"]) != 1:
-        return Verdict("changed", Reason("verify.fields"))
-    signature = signatures[0]
-    if not _covers_all(pdf, signature):
-        return Verdict("changed", Reason("verify.added"))
-
-    certificate = signature.signer_cert
-    intact, trusted = _validate(signature, roots)
-    if not intact:
-        return Verdict("changed", Reason("verify.signature"))
-    names = certificate.subject.native.get("common_name", "")
-    signer = names if isinstance(names, str) else ", ".join(names)
+    """Who signed; then, of a signer who is trusted here, what the sheet holds."""
+    roles: tuple[Literal["calibrated", "approved"], ...] = ("calibrated", "approved")
     about: dict[str, Any] = {
-        "signer": signer,
-        "fingerprint": fingerprint(certificate.dump()),
-        "signed_at": _utc(signature.self_reported_timestamp),
+        "signatures": tuple(_signed_by(role, each) for role, each in zip(roles, found.all, strict=False))
     }
-    if not trusted:
-        return Verdict("intact, signer not known here", Reason("verify.unknown_signer", {"signer": signer}), **about)
-    return _read_record(reader, about)
+    unknown = next((each.name for each in found.all if not each.path), None)
+    if unknown is not None:
+        return Verdict("intact, signer not known here", Reason("verify.unknown_signer", {"signer": unknown}), **about)
+    if found.of_one_person:
+        reason = Reason("verify.own_approval", {"signer": found.calibrated.name})
+        return Verdict("awaiting approval", reason, **about)
+    remarks = [*_of_stamps(found)]
+    for signature in found.all:
+        refused, remark = _withdrawn(signature, found, lists, known_since)
+        if refused is not None:
+            return Verdict("signer withdrawn", refused, **about)
+        remarks += [] if remark is None else [remark]
+    about["remarks"] = tuple(remarks)
+    verdict = _read_record(pdf, found.reader, about)
+    if verdict.genuine and found.awaiting:
+        reason = Reason("verify.awaiting", {"signer": found.calibrated.name})
+        return replace(verdict, verdict="awaiting approval", reason=reason, record=None, witness=None)
+    return verdict
 
 
-def _validate(signature: EmbeddedPdfSignature, roots: Sequence[x509.Certificate]) -> tuple[bool, bool]:
-    """Whether the signature holds for these bytes as a certification without changes, and whether it is trusted."""
-    from pyhanko.sign.fields import MDPPerm
-    from pyhanko.sign.validation import validate_pdf_signature
-    from pyhanko.sign.validation.settings import KeyUsageConstraints
-    from pyhanko.sign.validation.status import SignatureCoverageLevel
-    from pyhanko_certvalidator import ValidationContext
-
-    # it writes a traceback of every signer that it does not know; the verdict says that in a sentence
-    logging.getLogger("pyhanko").setLevel(logging.CRITICAL)
-    moment = signature.self_reported_timestamp
-    context = ValidationContext(
-        trust_roots=list(roots), allow_fetching=False, moment=moment, best_signature_time=moment
-    )
-    usage = KeyUsageConstraints(key_usage={"non_repudiation"})
-    status = off_loop(lambda: validate_pdf_signature(signature, context, key_usage_settings=usage))
-    intact = (
-        status.intact
-        and status.valid
-        and status.docmdp_ok
-        and status.coverage == SignatureCoverageLevel.ENTIRE_FILE
-        and signature.docmdp_level == MDPPerm.NO_CHANGES
-    )
-    path = status.validation_path
-    trusted = status.trusted and status.bottom_line and path is not None and _needs_all(signature, list(path))
-    return bool(intact), bool(trusted)
+def _signed_by(role: Literal["calibrated", "approved"], found: Signature) -> SignedBy:
+    stamp = found.stamp
+    if stamp is None:
+        return SignedBy(role, found.name, found.fingerprint, _utc(found.claimed))
+    return SignedBy(role, found.name, found.fingerprint, _utc(found.claimed), _utc(stamp.at), stamp.by, stamp.trusted)
 
 
-def _covers_all(pdf: bytes, signature: EmbeddedPdfSignature) -> bool:
-    """
-    Whether every byte is signed, but for the signature itself, and that is exactly as `labkit.sheet.sign` writes it.
-
-    Stricter than the standard asks: parts of a signature are not protected by it (names of algorithms, the padding,
-    attributes and certificates that came along), and what could be changed there without a trace is refused.
-    """
-    start, length, end, rest = (int(each) for each in signature.byte_range)
-    content = bytes(signature.pkcs7_content)
-    written = _as_written(signature)
-    return (
-        start == 0
-        and end + rest == len(pdf)
-        and pdf[length:end] == b"<" + content.hex().upper().encode() + b">"
-        and content == written + bytes(len(content) - len(written))
-    )
+def _of_stamps(found: Signatures) -> Iterator[Reason]:
+    """What is to be said of the timestamps."""
+    for each in found.all:
+        if each.stamp is not None:
+            code = "verify.stamped" if each.stamp.trusted else "verify.stamp_unknown"
+            yield Reason(code, {"signer": each.name, "by": each.stamp.by, "at": _utc(each.stamp.at)})
 
 
-def _as_written(signature: EmbeddedPdfSignature) -> bytes:
-    """The signature put together again from its signed parts."""
-    from asn1crypto import algos, cms
-
-    info = signature.signer_info
-    certificate = signature.signer_cert
-    digest = algos.DigestAlgorithm({"algorithm": "sha256"})
-    again = cms.SignerInfo(
-        {
-            "version": "v1",
-            "sid": cms.SignerIdentifier(
-                {
-                    "issuer_and_serial_number": cms.IssuerAndSerialNumber(
-                        {"issuer": certificate.issuer, "serial_number": certificate.serial_number}
-                    )
-                }
-            ),
-            "digest_algorithm": digest,
-            "signed_attrs": info["signed_attrs"],
-            "signature_algorithm": {"algorithm": info["signature_algorithm"]["algorithm"].native},
-            "signature": info["signature"],
-        }
-    )
-    signed = cms.SignedData(
-        {
-            "version": "v1",
-            "digest_algorithms": [digest],
-            "encap_content_info": {"content_type": "data"},
-            "certificates": signature.signed_data["certificates"],
-            "signer_infos": [again],
-        }
-    )
-    return bytes(cms.ContentInfo({"content_type": "signed_data", "content": signed}).dump(force=True))
+def _withdrawn(
+    signature: Signature,
+    found: Signatures,
+    lists: Sequence[CertificateRevocationList],
+    known_since: datetime | None,
+) -> tuple[Reason | None, Reason | None]:
+    """Why a signature is not believed, as its signer was withdrawn; or what to say, as it was put before."""
+    since = since_when(signature.path, lists)
+    if since is None:
+        return None, None
+    said = {"signer": signature.name, "since": _utc(since)}
+    # a later signature covers this one: its timestamp says that this one was there too
+    later = found.all[found.all.index(signature) :]
+    proofs = [each.proven for each in later if each.proven is not None]
+    proofs += [known_since.astimezone(UTC)] if known_since is not None else []
+    if any(each < since for each in proofs):
+        return None, Reason("verify.withdrawn_later", said | {"at": _utc(min(proofs))})
+    claimed = signature.claimed < since and not proofs
+    return Reason("verify.withdrawn_unproven" if claimed else "verify.withdrawn", said), None
 
 
-def _needs_all(signature: EmbeddedPdfSignature, path: Sequence[x509.Certificate]) -> bool:
-    """Whether every certificate in the signature is the signer's or on the way from it to a trusted one."""
-    needed = {signature.signer_cert.dump(), *(each.dump() for each in path)}
-    return all(each.chosen.dump() in needed for each in signature.signed_data["certificates"])
-
-
-def _read_record(reader: PdfFileReader, about: dict[str, Any]) -> Verdict:
+def _read_record(pdf: bytes, reader: PdfFileReader, about: dict[str, Any]) -> Verdict:
     try:
         files = _attachments(reader)
         if files is None:
@@ -284,13 +222,42 @@ def _read_record(reader: PdfFileReader, about: dict[str, Any]) -> Verdict:
     if version > NEWEST:
         return Verdict("made by a newer labkit", Reason("verify.newer", {"schema": schema}), **about)
     about["number"] = _number(reader)
-    note, disagrees = _recheck(record)
+    about["note"], disagrees = _recheck(record)
     if disagrees is None and (file := _disagreeing(record, files)):
         disagrees = Reason("verify.disagrees_attached", {"file": file})
+    if disagrees is None and about["note"] is None:
+        about["recomputed"] = found = recompute(record)
+        if found.why_not is not None and found.why_not.code in _NEWER:
+            return Verdict("made by a newer labkit", Reason("verify.not_recomputed", _why(found)), **about)
+        if not found.whole:
+            disagrees = Reason("verify.disagrees_computed", _why(found))
+    if disagrees is None:
+        about["printed"] = found = in_pages(_printed_part(record, files), pages_text(pdf))
+        if found.agree != found.of:
+            disagrees = Reason("verify.disagrees_printed", {"place": found.first})
     if disagrees is not None:
-        return Verdict("does not recompute", disagrees, note=note, **about)
-    genuine = Reason("verify.genuine", {"signer": about["signer"]})
-    return Verdict("genuine", genuine, record=record, witness=witness, note=note, **about)
+        return Verdict("does not recompute", disagrees, **about)
+    signed = about["signatures"]
+    code = "verify.genuine_own" if about["note"] is not None else "verify.genuine"
+    if len(signed) > 1:
+        code = "verify.genuine_approved"
+    genuine = Reason(code, {"signer": signed[0].name, "approver": signed[-1].name})
+    return Verdict("genuine", genuine, record=record, witness=witness, **about)
+
+
+def _printed_part(record: dict[str, Any], files: dict[str, bytes]) -> dict[str, Any]:
+    """The record as far as its pages print it: of a summary some rows, which follow from the record itself."""
+    if FORM not in files:
+        return record
+    return shortened(record, Shown.of(record))
+
+
+_NEWER: Final = ("record.method", "record.newer")
+"""Why a record is not computed again, where a newer labkit would."""
+
+
+def _why(found: Recomputed) -> dict[str, str]:
+    return {"place": found.first or "–", "why": str(found.why_not) if found.why_not is not None else ""}
 
 
 def _disagreeing(record: dict[str, Any], files: dict[str, bytes]) -> str | None:
@@ -359,21 +326,6 @@ def _number(reader: PdfFileReader) -> str:
     return str(reader.trailer_view["/Info"].get("/Keywords", ""))
 
 
-def _open(pdf: bytes) -> PdfFileReader:
-    from pyhanko.pdf_utils.reader import PdfFileReader
-
-    try:
-        reader = PdfFileReader(io.BytesIO(pdf), strict=True)
-        encrypted = reader.encrypted
-        if not encrypted:
-            reader.root["/Pages"]["/Kids"][0].get_object()
-    except Exception as error:  # a PDF can break a reader in any way
-        raise BadInput("verify.not_a_pdf") from error
-    if encrypted:
-        raise BadInput("verify.encrypted")
-    return reader
-
-
 def _trusted(source: bytes | Path) -> x509.Certificate:
     from asn1crypto import pem, x509
 
@@ -396,5 +348,5 @@ def _certificate_file(path: Path) -> bytes:
         return file.read(LIMIT_MB * 1_000_000)
 
 
-def _utc(moment: datetime | None) -> str:
-    return "" if moment is None else moment.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
+def _utc(moment: datetime) -> str:
+    return moment.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")

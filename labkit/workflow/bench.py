@@ -29,6 +29,7 @@ from labkit.workflow.bench_due import Due, due
 from labkit.workflow.clock import today
 from labkit.workflow.ledger_page import LedgerPage
 from labkit.workflow.own_families import OwnFile, own_files
+from labkit.workflow.signing import second_signature
 from labkit.workflow.worker import Worker
 
 
@@ -129,9 +130,39 @@ class BenchPage(LedgerPage):
         """How many requests wait for somebody, whoever it is."""
         return sum(each.request.open for each in self._requests)
 
-    def approve(self, waiting: Waiting, note: str = "") -> None:
-        """Approve a certificate; see `labkit.ledger.approve`."""
-        self._do(lambda who: ledger.approve(self.data, waiting.about.id, who, note))
+    def approve(self, waiting: Waiting, note: str = "", passphrase: str = "") -> None:
+        """
+        Approve a certificate; see `labkit.ledger.approve`.
+
+        Parameters
+        ----------
+        waiting : Waiting
+        note : str
+        passphrase : str
+            Of the signing file of whoever has signed in: where the certificate is approved with a signature.
+        """
+
+        def approve(who: Actor) -> None:
+            if not self.signs_to_approve(waiting):
+                ledger.approve(self.data, waiting.about.id, who, note)
+                return
+            who.must("approve")
+            p12 = door.signing_file(self.data, self.bench.person(who.name))
+            zone = self.bench.zone
+            with door.one_try(self.data, who.name):
+                ledger.approve(
+                    self.data,
+                    waiting.about.id,
+                    who,
+                    note,
+                    lambda pdf, wants: second_signature(pdf, wants, p12, passphrase, zone),
+                )
+
+        self._do(approve)
+
+    def signs_to_approve(self, waiting: Waiting) -> bool:
+        """Whether a certificate is approved with a second signature."""
+        return ledger.waits_for_signature(self.data, waiting.about.id)
 
     def send_back(self, waiting: Waiting, note: str) -> None:
         """Send a sheet back with a note; see `labkit.ledger.send_back`."""

@@ -13,7 +13,8 @@ from labkit.bench.dates import parse_date
 from labkit.bench.rig import Part
 from labkit.ledger import ROLES, Version
 from labkit.ledger.bench_rows import THE_LABORATORY
-from labkit.problems import Fault
+from labkit.problems import BadInput, Fault
+from labkit.sheet.timestamps import checked_address
 from labkit.workflow.particulars import MOST_REPEATS, FieldReader
 
 FieldKind = Literal["text", "number", "date", "choice"]
@@ -78,6 +79,7 @@ _RULES: Final = _of(
     ("Guard band for a stated risk", "guard-band-risk"),
     ("Simple acceptance", "simple"),
 )
+_APPROVAL: Final = _of(("By whoever calibrated", ""), ("And by another person, who approves it", "yes"))
 _OUTCOMES: Final = _of(("Four", "four"), ("Two", "two"))
 
 
@@ -144,6 +146,8 @@ FORMS: Final[dict[str, tuple[Field, ...]]] = {
         Field("rule", "Decision rule", "choice", options=_RULES),
         Field("outcomes", "Outcomes", "choice", options=_OUTCOMES),
         Field("risk", "Risk", "number", "%"),
+        Field("approval", "A certificate is signed", "choice", options=_APPROVAL),
+        Field("timestamps", "Timestamp authority"),
     ),
 }  # fmt: skip
 """The fields of each kind, in their order."""
@@ -158,7 +162,8 @@ def fields_of(kind: str, body: Mapping[str, Any], name: str) -> dict[str, str]:
             risk = body.get("risk")
             party = body.get("party") or {}
             shown = {**party, **{key: body.get(key) for key in ("zone", "place", "rule", "outcomes")}}
-            return _texts({**shown, "risk": None if risk is None else round(100 * risk, 6)})
+            signing = {"approval": "yes" if body.get("approval") else "", "timestamps": body.get("timestamps")}
+            return _texts({**shown, **signing, "risk": None if risk is None else round(100 * risk, 6)})
         case _:
             return _texts({"name": name, **body})
 
@@ -244,7 +249,13 @@ def _laboratory(kind: str, reader: FieldReader, fields: Mapping[str, str], befor
     if texts["rule"] == "guard-band-risk" and risk is None:
         reader.faults.setdefault("risk", Fault("decision.risk_missing"))
     kept = {key: texts[key] for key in ("zone", "place", "rule", "outcomes")}
-    return {"party": party, **kept, "risk": None if risk is None else risk / 100}
+    if texts["timestamps"]:
+        try:
+            checked_address(texts["timestamps"])
+        except BadInput as problem:
+            reader.faults["timestamps"] = problem.fault
+    signing = {"approval": texts["approval"] == "yes", "timestamps": texts["timestamps"]}
+    return {"party": party, **kept, **signing, "risk": None if risk is None else risk / 100}
 
 
 _PARTY: Final = ("name", "department", "address", "accreditation")

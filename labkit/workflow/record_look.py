@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable
 from dataclasses import dataclass
 from importlib import import_module
 from pathlib import Path
@@ -10,11 +10,14 @@ from typing import Final, Literal
 
 from labkit.ledger import ResultLine, record_sha256
 from labkit.ledger.search import known_pdf
-from labkit.ledger.standing import entry_of
-from labkit.problems import BadInput, Finding, Reason
+from labkit.ledger.standing import entry_of, known_since
+from labkit.ledger.withdrawals import kept_lists
+from labkit.problems import BadInput, Finding
+from labkit.sheet.apart import verify_apart
 from labkit.sheet.picture import picture
-from labkit.sheet.recompute import Recomputed, recompute
-from labkit.sheet.verify import Verdict, trusted_here, verify
+from labkit.sheet.verdict import Verdict
+from labkit.sheet.verify import stampers_here, trusted_here, verify
+from labkit.sheet.withdrawn import lists_here
 
 State = Literal["ok", "watch", "stop"]
 
@@ -31,8 +34,6 @@ class Judged:
     ----------
     verdict : Verdict or None
         None where the file is no PDF that could be read.
-    recomputed : Recomputed or None
-        Only of a genuine one.
     state : str
         The mark that goes with `says`.
     says : Finding
@@ -42,7 +43,6 @@ class Judged:
     """
 
     verdict: Verdict | None
-    recomputed: Recomputed | None
     state: State
     says: Finding
     known: ResultLine | None = None
@@ -100,7 +100,7 @@ def prove(data: Path, result_id: str, pdf: bytes, record_hash: str) -> Proof:
     record_hash : str
         SHA-256 of the record in the ledger.
     """
-    judged = judge(pdf, trusted_here(data))
+    judged = judge(data, pdf)
     inside = judged.verdict.record if judged.verdict is not None else None
     same = inside is None or record_sha256(inside) == record_hash
     return Proof(judged, entry_of(data, result_id), same)
@@ -109,34 +109,28 @@ def prove(data: Path, result_id: str, pdf: bytes, record_hash: str) -> Proof:
 def judge_file(data: Path, pdf: bytes) -> Judged:
     """A file from elsewhere, and whether the ledger knows this very file. Nothing of it is kept, drawn or run."""
     try:
-        found = judge(pdf, trusted_here(data))
+        found = judge(data, pdf, verify_apart)
     except BadInput as problem:
-        return Judged(None, None, "stop", problem.fault)
-    return Judged(found.verdict, found.recomputed, found.state, found.says, known_pdf(data, pdf))
+        return Judged(None, "stop", problem.fault)
+    return Judged(found.verdict, found.state, found.says, known_pdf(data, pdf))
 
 
-def judge(pdf: bytes, trust: Sequence[bytes | Path]) -> Judged:
+def judge(data: Path, pdf: bytes, by: Callable[..., Verdict] = verify) -> Judged:
     """
-    Who signed a PDF, whether it is as it was signed, and whether its numbers recompute.
+    Who signed a PDF, whether it is as it was signed, and whether its numbers recompute, by what is trusted here.
 
     Raises
     ------
     BadInput
         It cannot be read.
     """
-    verdict = verify(pdf, trust)
-    if verdict.verdict != "genuine":
-        state: State = "watch" if verdict.verdict in _DOUBTFUL else "stop"
-        return Judged(verdict, None, state, verdict.reason)
-    if verdict.note is not None or verdict.record is None:
-        return Judged(verdict, None, "watch", verdict.note or verdict.reason)
-    found = recompute(verdict.record)
-    if found.why_not is not None:
-        return Judged(verdict, found, "watch", Reason("records.not_recomputed", {"why": str(found.why_not)}))
-    if found.whole:
-        return Judged(verdict, found, "ok", Reason("records.recomputes"))
-    params = {"wrong": found.of - found.agree, "of": found.of}
-    return Judged(verdict, found, "stop", Reason("records.some_do_not", params))
+    lists = [*lists_here(data), *kept_lists(data)]
+    stampers, since = stampers_here(data), known_since(data, pdf)
+    verdict = by(pdf, trusted_here(data), stampers=stampers, lists=lists, known_since=since)
+    if verdict.genuine:
+        return Judged(verdict, "ok" if verdict.note is None else "watch", verdict.note or verdict.reason)
+    return Judged(verdict, "watch" if verdict.verdict in _DOUBTFUL else "stop", verdict.reason)
 
 
-_DOUBTFUL: Final = ("intact, signer not known here", "made by a newer labkit")
+_DOUBTFUL: Final = ("awaiting approval", "intact, signer not known here", "made by a newer labkit")
+"""Verdicts that are no reason to put the sheet away."""

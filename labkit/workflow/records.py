@@ -144,7 +144,8 @@ class RecordsPage(LedgerPage):
         """The mark and the word for how a result stands."""
         if line.replaced_by:
             return "idle", Reason("records.replaced_by", {"number": line.replaced_by})
-        if self.standing.get(line.id, Standing()).asked:
+        standing = self.standing.get(line.id, Standing())
+        if standing.asked or standing.waits:
             return "part", Reason("records.waits")
         return "ok", Reason("records.valid")
 

@@ -8,6 +8,7 @@ from typing import Any, Final
 
 from labkit.bench.about import About
 from labkit.ledger import Actor, Bench, Entry, Place, load_bench, sign_and_keep
+from labkit.ledger.waiting import Signing
 from labkit.problems import BadInput
 
 NEEDED_TO_SIGN: Final[tuple[tuple[str, Callable[[About], str]], ...]] = (
@@ -82,8 +83,43 @@ def signed_sheet(record: Mapping[str, Any], place: Place, p12: bytes, passphrase
 
     reason = title_of(record, place.number)
     head = (place.head.entries, place.head.hash)
-    pdf = render(record, number=place.number, ledger_head=head, signed=True)
-    return sign(pdf, p12, passphrase, reason=reason, zone=record["zone"])
+    pdf = render(record, number=place.number, ledger_head=head, signed=True, to_approve=place.to_approve)
+    return sign(
+        pdf,
+        p12,
+        passphrase,
+        reason=reason,
+        zone=record["zone"],
+        to_approve=place.to_approve,
+        timestamps=place.timestamps,
+        withdrawn=place.withdrawn,
+    )
+
+
+def second_signature(pdf: bytes, wants: Signing, p12: bytes, passphrase: str, zone: str) -> bytes:
+    """
+    The certificate, signed by whoever approves it.
+
+    Parameters
+    ----------
+    pdf : bytes
+        As it was signed by whoever calibrated.
+    wants : Signing
+        What the laboratory wants of a signature.
+    p12 : bytes
+        The signing file of whoever approves.
+    passphrase, zone : str
+
+    Raises
+    ------
+    BadInput, Problem
+        See `labkit.sheet.sign.approve`.
+    """
+    from labkit.sheet.sign import approve
+
+    return approve(
+        pdf, p12, passphrase, reason="Approved", zone=zone, timestamps=wants.timestamps, withdrawn=wants.withdrawn
+    )
 
 
 def signer(p12: bytes, passphrase: str, bench: Bench) -> Actor:

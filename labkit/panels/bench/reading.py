@@ -12,6 +12,7 @@ from labkit.ledger import Entry, find
 from labkit.messages import sentence
 from labkit.panels import shell
 from labkit.panels.answer import Answer
+from labkit.panels.ask import Ask
 from labkit.panels.bench.words import kind_words, link
 from labkit.panels.download import Download
 from labkit.panels.guard import Guard
@@ -48,12 +49,15 @@ class ReadSheet:
             placeholder="A note, or “read”",
             empty=sentence("bench.approve_how"),
         )
+        self._passphrase = Ask(guard, secret=True)
+        self._note = ""
         self.root = shell.rows(
             [
                 self._facts,
                 shell.bar([self._pdf, shell.button("Close", guard(lambda _: self.close()))]),
                 self._sheet,
                 self._approve,
+                self._passphrase.root,
                 self._refused,
                 shell.button("Send back with a note", guard(self._send_back)),
             ],
@@ -110,9 +114,26 @@ class ReadSheet:
 
     def _approved(self, note: str) -> None:
         shell.say(self._refused, "")
-        if self._each is not None:
+        if self._each is None:
+            return
+        if not self._page.signs_to_approve(self._each):
             self._page.approve(self._each, note)
             self.close()
+            return
+        self._note = note
+        says = sentence("bench.approve_signs", {"number": self._each.about.number})
+        self._passphrase.ask(says, "Sign and approve", self._sign)
+
+    def _sign(self, passphrase: str) -> None:
+        """With the second signature; what is refused is said beside it, and it can be tried again."""
+        if self._each is None:
+            return
+        try:
+            self._page.approve(self._each, self._note, passphrase)
+        except Problem as problem:
+            self._refuse(problem)
+            return
+        self.close()
 
     def _refuse(self, problem: Problem) -> None:
         shell.say(self._refused, shell.error(str(problem)))

@@ -172,26 +172,36 @@ def _facts(page: RecordsPage) -> str:
     if page.replaced_by:
         facts.append(("Replaced by", page.replaced_by))
     if proof is not None:
-        facts += _proof(proof.judged)
+        facts += _proof(proof.judged, zone)
         if proof.entry is not None:
             facts.append(("Ledger entry", f"{_grouped(proof.entry)}, seals entry {_grouped(proof.entry - 1)}"))
     lines = "".join(f"<dt>{shell.escape(what)}</dt><dd>{shell.escape(says)}</dd>" for what, says in facts)
     return f'<dl class="lk-facts">{lines}</dl>'
 
 
-def _proof(judged: Judged) -> list[tuple[str, str]]:
-    """Whether it changed, what recomputes, and whose key signed."""
+def _proof(judged: Judged, zone: str) -> list[tuple[str, str]]:
+    """Whether it changed, what recomputes, and whose keys signed."""
     found, verdict = [], judged.verdict
     if verdict is not None and verdict.signer:
-        found.append(("Changed since", "No. The signature covers the whole file."))
+        found.append(("Changed since", "No. The signatures cover the whole file."))
     elif verdict is not None:
         found.append(("Changed since", str(verdict.reason)))
-    done = judged.recomputed
+    if verdict is None:
+        return found
+    done, printed = verdict.recomputed, verdict.printed
     if done is not None and done.of:
         first = f"; the first that does not: {done.first}" if done.first else ""
         found.append(("Recomputed", f"{done.agree} of {done.of} numbers agree to the digits shown{first}"))
-    if verdict is not None and verdict.fingerprint:
-        found.append(("Fingerprint", verdict.fingerprint))
+    if printed is not None and printed.of:
+        first = f"; not there: {printed.first}" if printed.first else ""
+        found.append(("In its pages", f"{printed.agree} of {printed.of} numbers and decisions{first}"))
+    for each in verdict.signatures:
+        role = "Fingerprint" if each.role == "calibrated" else "Approver’s fingerprint"
+        found.append((role, each.fingerprint))
+        if each.stamped:
+            known = "" if each.stamp_trusted else ", which is not known here"
+            found.append(("Timestamp", f"{date_and_time(each.stamped, zone)}, by {each.stamped_by}{known}"))
+    found += [("To be known", str(each)) for each in verdict.remarks if not each.code.startswith("verify.stamp")]
     return found
 
 
@@ -207,9 +217,14 @@ def _of_file(page: RecordsPage) -> str:
         lines.append(shell.escape(judged.says.hint))
     verdict = judged.verdict
     if verdict is not None and verdict.signer:
-        when = date_and_time(verdict.signed_at, page.bench.zone)
-        lines.append(shell.escape(f"Signed by {verdict.signer}, {when}, as certificate {verdict.number or '–'}."))
-        lines.append(shell.escape(f"Fingerprint {verdict.fingerprint}"))
+        lines.append(shell.escape(f"Certificate {verdict.number or '–'}"))
+        for each in verdict.signatures:
+            verb = "Signed" if each.role == "calibrated" else "Approved"
+            when = date_and_time(each.at, page.bench.zone)
+            lines.append(shell.escape(f"{verb} by {each.name}, {when}; fingerprint {each.fingerprint}"))
+        counts = [each for each in _proof(judged, page.bench.zone) if each[0] in ("Recomputed", "In its pages")]
+        lines += [shell.escape(f"{what}: {says}") for what, says in counts]
+        lines += [shell.escape(str(each)) for each in verdict.remarks]
     lines.append(shell.escape(_known(page, judged)))
     state = judged.state
     if judged.known is not None and judged.known.replaced_by and state == "ok":
