@@ -28,7 +28,10 @@ def add_parser(subparsers: Any) -> None:
         description=(
             "Make a signing file for a person. The laboratory's authority is made the first time, in the folder of "
             f"the signing file: {AUTHORITY_CERTIFICATE} is to hand out, {AUTHORITY_KEY} makes further signers and must "
-            "be kept safe."
+            "be kept safe. A laboratory that has a certificate authority of its own needs none of this: any PKCS#12 "
+            "file (.p12) of a key (RSA or elliptic curve) whose certificate is for signing (key usage "
+            "nonRepudiation), with the certificates between it and the root, signs as it is; put it into the folder "
+            "'identities' of the data, and the root's certificate into 'trust'."
         ),
     )
     parser.add_argument("name", metavar="NAME", help="the person who signs")

@@ -129,7 +129,8 @@ def _check(args: Namespace, data: Path) -> int:
 
 def _against(args: Namespace, data: Path) -> ChainReport:
     """The report with a certificate as witness, once it has been verified itself."""
-    from labkit.sheet.verify import trusted_here, verify
+    from labkit.sheet.verify import stampers_here, trusted_here, verify
+    from labkit.sheet.withdrawn import lists_here
 
     file: Path = args.witness
     try:
@@ -138,7 +139,8 @@ def _against(args: Namespace, data: Path) -> ChainReport:
         raise BadInput("verify.no_file", file=str(file)) from error
     if len(pdf) > LIMIT_MB * 1_000_000:
         raise BadInput("verify.large_file", file=str(file), limit_mb=LIMIT_MB)
-    found = verify(pdf, [*args.trust, *trusted_here(data)])
+    trust = [*args.trust, *trusted_here(data)]
+    found = verify(pdf, trust, stampers=stampers_here(data), lists=lists_here(data))
     if found.verdict != "genuine":
         raise BadInput("witness.not_genuine", file=file.name, why=str(found.reason))
     if found.witness is None:
