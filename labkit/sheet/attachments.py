@@ -23,6 +23,9 @@ READINGS: Final = "readings.csv"
 RESULTS: Final = "results.csv"
 COVARIANCE: Final = "covariance.json"
 
+FORM: Final = "form.json"
+"""Attached to a summary alone: which rows of the record it prints."""
+
 COVARIANCE_SCHEMA: Final = "labkit.covariance/1"
 
 _PLAIN_NUMBER: Final = re.compile(r"[-+−]?[0-9., ' ]*[0-9]([eE][-+]?[0-9]+)?")
@@ -151,6 +154,10 @@ def covariance(record: Record) -> bytes:
 def disagreeing(record: Record, files: Mapping[str, bytes]) -> str | None:
     """The name of the first attached file that does not follow from the record; None where all do."""
     made = {each.name: each.content for each in beside_the_record(record)}
+    if FORM in files:
+        from labkit.sheet.shown import Shown
+
+        made[FORM] = Shown.of(record).attached().content
     return next((name for name, content in files.items() if name in made and made[name] != content), None)
 
 

@@ -145,6 +145,7 @@ class Labels:
     laboratory: str = field(default_factory=lambda: say("Laboratory"))
     customer: str = field(default_factory=lambda: say("Customer"))
     page: str = field(default_factory=lambda: say("Page {page} of {pages}"))
+    approved: str = field(default_factory=lambda: say("Approved by"))
     ledger: str = field(default_factory=lambda: say("Where the laboratory's ledger ended before this certificate"))
 
 
@@ -168,6 +169,10 @@ class Sheet:
         On the first page.
     sections : tuple of Section
     signature : Signature
+    ending : str
+        After which nothing more belongs to it.
+    qr : str
+        The code in words; empty where there is none.
     file, holds : str
         The name of the attached record, and what it holds.
     labels : Labels
@@ -187,6 +192,8 @@ class Sheet:
     facts: tuple[Fact, ...]
     signature: Signature
     sections: tuple[Section, ...] = field(default=())
+    ending: str = field(default_factory=lambda: say("End of the document"))
+    qr: str = ""
     file: str = "calibration.json"
     holds: str = field(default_factory=lambda: say("Readings, conditions and results of this calibration as data"))
     labels: Labels = field(default_factory=Labels)

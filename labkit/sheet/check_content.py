@@ -21,14 +21,15 @@ from labkit.sheet.content import (
     operators,
     part_words,
     party_lines,
-    seal,
     shims_words,
     warm_up,
     when_read,
 )
 from labkit.sheet.decisions import rule_words
 from labkit.sheet.numbers import capital, day
+from labkit.sheet.qr import in_words
 from labkit.sheet.sections import check_table, limits
+from labkit.sheet.statements import seal
 
 FILE: Final = "check.json"
 
@@ -93,7 +94,7 @@ def check_content(
                     each
                     for each in (
                         say("The signature in this file names the signer and shows any change made after it."),
-                        seal(ledger_head),
+                        seal(ledger_head) if ledger_head is not None else "",
                     )
                     if each
                 )
@@ -102,6 +103,8 @@ def check_content(
             ),
         ),
         sections=tuple(_sections(record)),
+        ending=say("End of check record {number}", number=number) if signed and number else say("End of the draft"),
+        qr=in_words(number) if signed and number else "",
         file=FILE,
         holds=say("Readings, conditions and results of this check as data, with the record of its calibration"),
     )

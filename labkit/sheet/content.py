@@ -20,6 +20,8 @@ from labkit.sheet.budget_section import budget
 from labkit.sheet.decisions import outcome_words
 from labkit.sheet.numbers import day
 from labkit.sheet.plot import PlotData
+from labkit.sheet.qr import in_words
+from labkit.sheet.statements import identification, received, statements
 
 MARK: Final = noted("Unsigned draft")
 NOT_STATED: Final = noted("Not stated")
@@ -30,7 +32,7 @@ _BACKGROUND: Final = {
     "not shown": noted("The gauge shows no number"),
 }
 
-_PARTS: Final = {"gauge": noted("Gauge"), "probe": noted("Probe"), "tip": noted("Tip"), "target": noted("Target")}
+PARTS: Final = {"gauge": noted("Gauge"), "probe": noted("Probe"), "tip": noted("Tip"), "target": noted("Target")}
 
 
 @in_its_language
@@ -80,7 +82,6 @@ def content(
                     for each in (
                         say("The signature in this file names the signer and shows any change made after it."),
                         say("This certificate may be reproduced only in full."),
-                        seal(ledger_head),
                     )
                     if each
                 )
@@ -88,25 +89,16 @@ def content(
                 else say("A draft has no number and proves nothing. The number is given when it is signed.")
             ),
         ),
-        sections=tuple(_sections(record)),
+        sections=(
+            *_sections(record),
+            statements(record),
+            *((identification(record, number, ledger_head),) if signed and number else ()),
+        ),
+        ending=say("End of certificate {number}", number=number) if signed and number else say("End of the draft"),
+        qr=in_words(number) if signed and number else "",
     )
 
 
-def seal(head: tuple[int, str] | None) -> str:
-    """What this certificate witnesses; empty where it has no place in a ledger."""
-    if head is None:
-        return ""
-    entries, seal = head
-    groups = " ".join(seal[i : i + 8] for i in range(0, len(seal), 8))
-    return say_count(
-        "Ledger before this certificate: {count} entry, sealed {seal}.",
-        "Ledger before this certificate: {count} entries, the last one sealed {seal}.",
-        entries,
-        seal=groups,
-    )
-
-
-@in_its_language
 def plot_data(record: Record) -> PlotData:
     """The numbers behind the plots of the sheet."""
     found = record["results"]
@@ -158,6 +150,8 @@ def words_of_people(record: Record) -> Iterator[tuple[str, str]]:
         yield place, about[key]
     yield from (("the remarks", each) for each in about["remarks"])
     yield "the reason why a certificate is replaced", about.get("replaced_why", "")
+    for said in about.get("statements", {}).values():
+        yield "the statements", said if isinstance(said, str) else ""
     conditions = about["conditions"]
     for line in (*conditions.get("own_lines", ()), *conditions.get("influences", ())):
         yield from (("the uncertainty budget", line[key]) for key in ("name", "how", "off") if key in line)
@@ -182,6 +176,7 @@ def _sections(record: Record) -> Iterator[Section]:
         sections.result(record),
         sections.checks(record),
         sections.residuals(record, _alt(record)),
+        sections.round_values(record),
         sections.as_found(record),
         budget(record),
         evidence.curve(record),
@@ -200,9 +195,9 @@ def _facts(record: Record) -> Iterator[Fact]:
         replaced = say("Certificate {number}: {why}", number=about["replaces"], why=about["replaced_why"])
         yield Fact(say("Replaces"), replaced)
     yield Fact(say("Rig"), about["rig"]["name"] or say(NOT_STATED))
-    for part, label in _PARTS.items():
+    for part, label in PARTS.items():
         yield Fact(say(label), part_words(about["rig"][part]))
-    yield Fact(say("On receipt"), about["received"] or say(NOT_STATED))
+    yield Fact(say("On receipt"), received(record) or say(NOT_STATED))
     yield Fact(say("Read"), ", ".join(each for each in (when_read(record), about["place"], by_whom(record)) if each))
     yield Fact(say("Conditions"), conditions_words(about, warm_up(record)))
     if about["instruments"]:

@@ -10,11 +10,12 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
 from labkit import format as text_of
-from labkit.language import say
+from labkit.language import in_figures, say
 from labkit.sheet.typesetting import FONTS
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
+    from matplotlib.axis import Axis
     from matplotlib.figure import Figure
 
 INK: Final = "#15202c"
@@ -87,6 +88,8 @@ def draw(data: PlotData) -> str:
         wide, narrow = figure.subplots(1, 2, width_ratios=(2.1, 1))
         _residuals(wide, data)
         _curve(narrow, data)
+        for axis in (wide.xaxis, wide.yaxis, narrow.xaxis, narrow.yaxis):
+            _speak(axis)
         return _svg(figure)
 
 
@@ -133,6 +136,18 @@ def _look() -> Iterator[Figure]:
         figure = Figure(layout="constrained")
         figure.get_layout_engine().set(w_pad=0.02, h_pad=0.02, wspace=0.06)  # type: ignore[call-arg, union-attr]
         yield figure
+
+
+def _speak(axis: Axis) -> None:
+    """Numbers along an axis with the decimal sign of the language."""
+    from matplotlib.ticker import ScalarFormatter
+
+    class InFigures(ScalarFormatter):
+        def __call__(self, x: float, pos: int | None = None) -> str:
+            return in_figures(super().__call__(x, pos))
+
+    if isinstance(axis.get_major_formatter(), ScalarFormatter):
+        axis.set_major_formatter(InFigures())
 
 
 def _svg(figure: Figure) -> str:

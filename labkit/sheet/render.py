@@ -2,22 +2,26 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Callable, Mapping
-from dataclasses import asdict
 from datetime import UTC, datetime
-from typing import Any, Literal
+from typing import Any, Literal, get_args
 
 from labkit.language import language_of, speaking
-from labkit.sheet.attachments import Attached, beside_the_record
+from labkit.sheet.attachments import Attached, beside_the_record, record_bytes
 from labkit.sheet.blocks import Sheet
 from labkit.sheet.budget_section import shares
 from labkit.sheet.check_content import check_content, is_check
 from labkit.sheet.content import content, plot_data, words_of_people
-from labkit.sheet.fields import PLACE
+from labkit.sheet.fields import APPROVAL_PLACE, PLACE
 from labkit.sheet.plot import draw, draw_bars
+from labkit.sheet.qr import payload, qr_svg
+from labkit.sheet.shown import Shown
+from labkit.sheet.summary import summary
 from labkit.sheet.typesetting import check_characters, printable, throughout, typeset
 from labkit.sheet.witness import FILE, Witness, attached
+
+Form = Literal["full", "summary"]
+FORMS = get_args(Form)
 
 
 def render(
@@ -26,6 +30,8 @@ def render(
     number: str | None = None,
     ledger_head: tuple[int, str] | None = None,
     signed: bool = False,
+    to_approve: bool = False,
+    form: Form = "full",
 ) -> bytes:
     """
     The sheet of a calibration or a check as a PDF (PDF/A-3a, PDF/UA-1) with the record and its tables attached.
@@ -40,6 +46,10 @@ def render(
         How many entries the ledger holds before this certificate's own, and the hash of the last of them.
     signed : bool
         Leave out the mark of a draft, because `labkit.sheet.sign` comes next.
+    to_approve : bool
+        Leave a place for the signature of whoever approves it.
+    form : "full" or "summary"
+        On one page, or all of it. A check has one page in both.
 
     Returns
     -------
@@ -51,54 +61,64 @@ def render(
     BadInput
         ``sheet.character``: a text holds a character that the fonts lack.
     """
-    said = _says(record)(record, number=number, ledger_head=ledger_head, signed=signed)
+    said = _says(record, form)(record, number=number, ledger_head=ledger_head, signed=signed)
     witness = Witness(number or "", *ledger_head) if signed and ledger_head is not None else None
-    return _set(record, said, "pdf", witness)[0]
+    return _set(record, said, "pdf", witness, to_approve=to_approve, form=form)[0]
 
 
-def svg_preview(record: Mapping[str, Any], *, number: str | None = None, signed: bool = False) -> list[bytes]:
+def svg_preview(
+    record: Mapping[str, Any], *, number: str | None = None, signed: bool = False, form: Form = "full"
+) -> list[bytes]:
     """
     The pages of the sheet as SVG, as it stands now; see `render`.
     """
-    return _set(record, _says(record)(record, number=number, signed=signed), "svg")
+    return _set(record, _says(record, form)(record, number=number, signed=signed), "svg", form=form)
 
 
-def _says(record: Mapping[str, Any]) -> Callable[..., Sheet]:
-    return check_content if is_check(record) else content
+def _says(record: Mapping[str, Any], form: Form) -> Callable[..., Sheet]:
+    if is_check(record):
+        return check_content
+    return content if form == "full" else summary
 
 
 def _set(
-    record: Mapping[str, Any], said: Sheet, form: Literal["pdf", "svg"], witness: Witness | None = None
+    record: Mapping[str, Any],
+    said: Sheet,
+    kind: Literal["pdf", "svg"],
+    witness: Witness | None = None,
+    *,
+    to_approve: bool = False,
+    form: Form = "full",
 ) -> list[bytes]:
     check_characters((place, printable(text)) for place, text in words_of_people(record))
     sheet = throughout(said.to_dict(), printable)
-    place = asdict(PLACE)
-    sheet["place"] = {"width": place["width_mm"], "height": place["height_mm"]}
-    inside = sorted(_files(record, said, witness), key=lambda each: each.name)
+    across = APPROVAL_PLACE.left_mm - PLACE.left_mm
+    sheet["place"] = {"width": PLACE.width_mm, "height": PLACE.height_mm, "across": across}
+    sheet["approval"] = said.labels.approved if to_approve else ""
+    on_one_page = form == "summary" and not is_check(record)
+    inside = [*_files(record, said, witness), *([Shown.of(record).attached()] if on_one_page else [])]
+    inside.sort(key=lambda each: each.name)
     files = {f"file {each.name}": each.content.decode() for each in inside}
     sheet["attached"] = [{key: value for key, value in vars(each).items() if key != "content"} for each in inside]
+    if said.qr:
+        files["qr"] = qr_svg(payload(record, said.number))
     if not is_check(record):
         with speaking(language_of(record)):
             files["plot"] = draw(plot_data(record))
             if named := shares(record):
                 files["shares"] = draw_bars(named)
     return typeset(
-        "certificate.typ",
+        "summary.typ" if on_one_page else "certificate.typ",
         sheet,
         files=files,
-        form=form,
+        form=kind,
         timestamp=datetime.fromisoformat(record["created"]).astimezone(UTC),
     )
 
 
 def _files(record: Mapping[str, Any], said: Sheet, witness: Witness | None) -> list[Attached]:
     json_type = "application/json"
-    inside = [Attached(said.file, attachment(record), json_type, said.holds), *beside_the_record(record)]
+    inside = [Attached(said.file, record_bytes(record), json_type, said.holds), *beside_the_record(record)]
     if witness is not None:
         inside.append(Attached(FILE, attached(witness), json_type, said.labels.ledger, "supplement"))
     return inside
-
-
-def attachment(record: Mapping[str, Any]) -> bytes:
-    """The record as it is attached: JSON in UTF-8."""
-    return json.dumps(record, ensure_ascii=False, sort_keys=True, indent=1, allow_nan=False).encode()

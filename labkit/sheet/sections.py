@@ -12,6 +12,8 @@ from labkit.metrology import Decision
 from labkit.sheet.blocks import Column, Plot, Record, Run, Section, Table, Text, small, table, text
 from labkit.sheet.decisions import in_print, limit_in_print, outcome_words, rests_on, rule_words
 from labkit.sheet.numbers import capital, mm
+from labkit.sheet.rounded import at_round_thicknesses, length_unit_of
+from labkit.units import small_unit
 
 
 def result(record: Record) -> Section:
@@ -81,6 +83,33 @@ def residuals(record: Record, alt: str) -> Section:
     dashes = say("Dashes are the tolerance.") if record["inputs"]["options"]["tolerance_mm"] is not None else ""
     right = say("Right: the curve, with the working range shaded.")
     return Section(say("Points and curve"), (Plot(alt), small(drawn, band, dashes, right)))
+
+
+def round_values(record: Record) -> Section | None:
+    """The results at round thicknesses, in the unit of the gauge; None where the curve cannot be used."""
+    rows = at_round_thicknesses(record)
+    if not rows:
+        return None
+    raw, unit = record["results"]["signal"] == "raw", length_unit_of(record)
+    small_one = small_unit(unit)
+    columns = [
+        Column(say("Thickness, {unit}", unit=unit), False, 0.9),
+        Column(say("Indication, {unit}", unit=record["results"]["unit"] if raw else unit), True, 1),
+        *([] if raw else [Column(say("Correction, {unit}", unit=small_one), True, 1)]),
+        Column(say("U, {unit}", unit=small_one), True, 1),
+        Column("k", True, 0.6),
+    ]
+    body = []
+    for row in rows:
+        shown = row.indication
+        line = [text_of.length(row.thickness_mm, unit, with_unit=False)]
+        line.append(text_of.significant(shown, 6) if raw else text_of.length(shown, unit, with_unit=False))
+        off = text_of.small_length(row.thickness_mm - shown, unit, signed=True, with_unit=False)
+        line += [] if raw else [off]
+        line += [text_of.expanded_length(row.U_mm, small_one, with_unit=False), text_of.number(row.k, 2)]
+        body.append(line)
+    note = say("From the curve, as the results above; no shim was read there unless one has just this thickness.")
+    return Section(say("Results at round values"), (table(columns, body), small(note)))
 
 
 def checks(record: Record) -> Section:

@@ -14,8 +14,8 @@ from decimal import Decimal
 from typing import Any, Final
 
 from labkit import format as text_of
+from labkit.sheet.attachments import record_bytes
 from labkit.sheet.blocks import Block, Cell, Column, Fact, Heading, Items, Run, Section, Small, Text, cell, table
-from labkit.sheet.render import attachment
 from labkit.sheet.typesetting import substituted, throughout, typeset
 
 Found = Mapping[str, Any]
@@ -81,7 +81,7 @@ def render_validation(report: Found) -> bytes:
     return typeset(
         "validation.typ",
         throughout(validation_content(report).to_dict(), substituted),
-        files={"record": attachment(report).decode()},
+        files={"record": record_bytes(report).decode()},
         timestamp=datetime.fromisoformat(report["created"]),
     )[0]
 

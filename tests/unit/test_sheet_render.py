@@ -19,8 +19,10 @@ from labkit.paths import sample_data
 from labkit.problems import BadInput, Problem
 from labkit.sheet import render, svg_preview, verify
 from labkit.sheet.attachments import COVARIANCE, READINGS, RESULTS
+from labkit.sheet.card import card
 from labkit.sheet.content import plot_data
 from labkit.sheet.fields import FIELD, PLACE
+from labkit.sheet.label import label
 from labkit.sheet.plot import draw
 from labkit.sheet.typesetting import typeset
 from labkit.sheet.witness import Witness
@@ -93,6 +95,7 @@ def test_markup_stays_words(record: dict[str, Any], tmp_path: Path) -> None:
 
     def poison(found: Any, path: tuple[str, ...] = ()) -> Any:
         kept = {"time", "zone", "due", "switched_on", "rule", "outcomes", "background", "certified_on", "family"}
+        kept |= {"received_on", "language"}
         if isinstance(found, dict):
             return {key: each if key in kept else poison(each, (*path, key)) for key, each in found.items()}
         if isinstance(found, list):
@@ -106,6 +109,9 @@ def test_markup_stays_words(record: dict[str, Any], tmp_path: Path) -> None:
     hostile["inputs"]["readings"]["rows"][3]["typed"] = HOSTILE
     hostile["results"]["reason"] = {"code": "recommend.chosen", "params": {"family": "line", "why": HOSTILE}}
 
+    assert "#panic()" in words(render(hostile, form="summary"), tmp_path)
+    for make in (label, card):
+        assert words(make(hostile, HOSTILE), tmp_path).count('#import "x"') > 1
     text = words(render(hostile), tmp_path)
     assert text.count("#panic()") > 15
     for piece in ('#import "x"', "<script>alert(1)</script>", "*bold*", "$x$", "`raw`", "@ref", "\\ //", "&amp;"):
