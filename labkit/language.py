@@ -50,8 +50,8 @@ LANGUAGES: Final = {
     each.code: each
     for each in (
         Language("en", "English", "gb", ".", "d MMM y"),
-        Language("de", "Deutsch", "de", ",", "d. MMM y"),
-        Language("uk", "Українська", "ua", ",", "d MMM y 'р'."),
+        Language("de", "Deutsch", "de", ",", "dd.MM.y"),
+        Language("uk", "Українська", "ua", ",", "dd.MM.y"),
     )
 }
 

@@ -4,9 +4,10 @@ From a code and its parameters to the sentence that a person reads.
 The sentences stand in `labkit.sentences`, as templates. Their fields take the parameters of the finding; what stands
 after the colon says how `labkit.format` writes the number: ``{x_mm:mm}`` a length (also ``µm``, ``in``, ``mil``),
 ``{u_mm:U}`` an expanded uncertainty, ``{d_mm:+µm}`` a signed length, ``{share:%}`` a percentage, ``{name:family}`` a
-curve family, ``{code:influence}`` an influence (``Influence`` where it begins a line), ``{n:.3}`` so many decimals,
-``{n:~3}`` so many significant digits. On a page in another unit ``mm`` is
-written in that unit, ``µm`` and ``U`` in the small one that goes with it.
+curve family, ``{code:influence}`` an influence (``Influence`` where it begins a line), ``{shape:word}`` a word of ours
+that has a translation, ``{n:.3}`` so many decimals, ``{n:~3}`` so many significant digits. On a page in another unit
+``mm`` is written in that unit, ``µm`` and ``U`` in the small one that goes with it. On a sheet in another language the
+template is that of its catalogue.
 """
 
 from __future__ import annotations
@@ -16,9 +17,12 @@ from collections.abc import Mapping, Sequence
 from typing import Any, Final
 
 from labkit import format as _format
-from labkit.language import template_of
+from labkit.language import in_figures, noted, say, template_of
 from labkit.sentences import SENTENCES
 from labkit.units import LENGTH_UNITS, small_unit
+
+_WORDS: Final = (noted("rectangular"), noted("normal"))
+"""Besides those that sheets say: shapes of distributions."""
 
 
 class _Writer(string.Formatter):
@@ -32,7 +36,9 @@ class _Writer(string.Formatter):
             return ", ".join(self.format_field(each, format_spec) for each in value)
         match format_spec:
             case "":
-                return str(value)
+                return in_figures(str(value)) if isinstance(value, float) else str(value)
+            case "word":
+                return say(str(value))
             case "family":
                 return family_label(value)
             case "influence":

@@ -11,6 +11,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Any, Self
 
+from labkit.language import say
 from labkit.messages import remedy, sentence
 
 
@@ -38,8 +39,8 @@ class Where:
 
     def __str__(self) -> str:
         parts = [self.file, self.sheet]
-        parts.append(f"row {self.row}" if self.row is not None else "")
-        parts.append(f"column {self.column}" if self.column else "")
+        parts.append(say("row {row}", row=self.row) if self.row is not None else "")
+        parts.append(say("column {column}", column=self.column) if self.column else "")
         return ", ".join(part for part in parts if part)
 
     def to_dict(self) -> dict[str, Any]:
