@@ -18,6 +18,9 @@ FIELD: Final = "Signature"
 APPROVAL_FIELD: Final = "Approval"
 """The field of whoever approves."""
 
+STAMPED: Final = "PAdES B-T"
+"""What a signature says of itself that was made with a timestamp."""
+
 POINTS_PER_MM: Final = 72 / 25.4
 
 

@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Any, Final
 from zoneinfo import ZoneInfo
 
 from labkit.problems import BadInput, Problem
-from labkit.sheet.fields import APPROVAL_FIELD, APPROVAL_PLACE, FIELD, PLACE, Place, with_fields
+from labkit.sheet.fields import APPROVAL_FIELD, APPROVAL_PLACE, FIELD, PLACE, STAMPED, Place, with_fields
 from labkit.sheet.identity import fingerprint_of, open_signing_file
 from labkit.sheet.off_loop import off_loop
 from labkit.sheet.timestamps import authority
@@ -204,6 +204,7 @@ def _put(pdf: bytes, stamp: bytes, signer: _Signer, how: _How) -> bytes:
     from pyhanko.pdf_utils.layout import AxisAlignment, InnerScaling, Margins, SimpleBoxLayoutRule
     from pyhanko.sign import signers
     from pyhanko.sign.fields import MDPPerm, SigSeedSubFilter
+    from pyhanko.sign.signers.pdf_byterange import BuildProps
     from pyhanko.stamp import StaticStampStyle
 
     meta = signers.PdfSignatureMetadata(
@@ -214,6 +215,8 @@ def _put(pdf: bytes, stamp: bytes, signer: _Signer, how: _How) -> bytes:
         docmdp_permissions=MDPPerm.FILL_FORMS if how.to_approve else MDPPerm.NO_CHANGES,
         reason=how.reason or None,
         name=signer.name,
+        # under the signature, which the timestamp itself is not: one that is taken out is missed
+        app_build_props=BuildProps(name="labkit", revision=STAMPED if how.timestamps else None),
     )
     as_it_is = SimpleBoxLayoutRule(
         x_align=AxisAlignment.ALIGN_MIN,

@@ -16,10 +16,10 @@ from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any, Final
 
 from labkit.problems import BadInput, Reason
-from labkit.sheet.fields import APPROVAL_FIELD, FIELD
+from labkit.sheet.fields import APPROVAL_FIELD, FIELD, STAMPED
 from labkit.sheet.identity import fingerprint
 from labkit.sheet.off_loop import off_loop
-from labkit.sheet.timestamps import BadStamp, Stamp, stamp_of, token_of
+from labkit.sheet.timestamps import BadStamp, Stamp, signed_data, stamp_of, token_of, wrapped
 
 if TYPE_CHECKING:
     from asn1crypto import x509
@@ -229,6 +229,8 @@ def _judged(
         stamp = stamp_of(signature, [*stampers, *roots], ())
     except Exception as error:
         raise Refused("verify.timestamp") from error
+    if stamp is None and _was_stamped(signature):
+        raise Refused("verify.timestamp")
     claimed = signature.self_reported_timestamp
     moment = stamp.at if stamp is not None and stamp.trusted else claimed
     context = ValidationContext(
@@ -258,6 +260,12 @@ def _judged(
         certificate,
         tuple(path) if trusted else (),
     )
+
+
+def _was_stamped(signature: EmbeddedPdfSignature) -> bool:
+    """Whether it says of itself, under the signature, that it has a timestamp."""
+    made_by = signature.sig_object.get("/Prop_Build", {}).get("/App", {})
+    return str(made_by.get("/REx", "")) == STAMPED
 
 
 def name_in(certificate: x509.Certificate) -> str:
@@ -292,7 +300,7 @@ def _covers(pdf: bytes, signature: EmbeddedPdfSignature, length: int) -> bool:
 
 def _as_written(signature: EmbeddedPdfSignature) -> bytes:
     """The signature put together again from its signed parts, and its timestamp where it has one."""
-    from asn1crypto import algos, cms
+    from asn1crypto import algos, cms, parser
 
     info = signature.signer_info
     certificate = signature.signer_cert
@@ -315,19 +323,25 @@ def _as_written(signature: EmbeddedPdfSignature) -> bytes:
         "signature_algorithm": {"algorithm": info["signature_algorithm"]["algorithm"].native},
         "signature": info["signature"],
     }
-    if token is not None:
-        stamped = cms.CMSAttribute({"type": "signature_time_stamp_token", "values": [token]})
-        again["unsigned_attrs"] = cms.CMSAttributes([stamped])
+    signer = cms.SignerInfo(again)
     signed = cms.SignedData(
         {
             "version": "v1",
             "digest_algorithms": [digest],
             "encap_content_info": {"content_type": "data"},
             "certificates": signature.signed_data["certificates"],
-            "signer_infos": [cms.SignerInfo(again)],
+            "signer_infos": [signer],
         }
     )
-    return bytes(cms.ContentInfo({"content_type": "signed_data", "content": signed}).dump(force=True))
+    written = bytes(signed.dump(force=True))
+    if token is None:
+        return signed_data(written)
+    # the signer stands last, and in it the timestamp
+    bare = bytes(signer.dump(force=True))
+    before = signed.contents[: -len(wrapped(17, bare))]
+    kind = cms.CMSAttributeType("signature_time_stamp_token").dump()
+    stamp = bytes(parser.emit(2, 1, 1, wrapped(16, kind, wrapped(17, token.dump()))))
+    return signed_data(wrapped(16, before, wrapped(17, wrapped(16, signer.contents, stamp))))
 
 
 def _needs_all(signature: EmbeddedPdfSignature, path: Sequence[x509.Certificate]) -> bool:

@@ -172,7 +172,7 @@ def _judged(
 
 def _as_written(data: cms.SignedData) -> bytes:
     """A token put together again from its signed parts: what could be changed there unseen is refused."""
-    from asn1crypto import cms, core
+    from asn1crypto import core
 
     info, certificates = data["signer_infos"][0], [each.chosen for each in data["certificates"]]
     sid = info["sid"]
@@ -183,32 +183,45 @@ def _as_written(data: cms.SignedData) -> bytes:
         plain = isinstance(algorithm["parameters"], core.Void | core.Null)
         if not plain and algorithm["algorithm"].native != "rsassa_pss":
             raise BadStamp("algorithms")
-    again = cms.SignerInfo(
-        {
-            "version": "v1",
-            "sid": cms.SignerIdentifier(
-                {
-                    "issuer_and_serial_number": cms.IssuerAndSerialNumber(
-                        {"issuer": mine[0].issuer, "serial_number": mine[0].serial_number}
-                    )
-                }
-            ),
-            "digest_algorithm": info["digest_algorithm"],
-            "signed_attrs": info["signed_attrs"],
-            "signature_algorithm": info["signature_algorithm"],
-            "signature": info["signature"],
-        }
+    # put together from its parts by hand: asn1crypto cannot write the type of a timestamp again
+    info_again = wrapped(
+        16,
+        core.Integer(1).dump(),
+        _named(mine[0]),
+        *(info[key].dump() for key in ("digest_algorithm", "signed_attrs", "signature_algorithm", "signature")),
     )
-    signed = cms.SignedData(
-        {
-            "version": "v3",
-            "digest_algorithms": [info["digest_algorithm"]],
-            "encap_content_info": data["encap_content_info"],
-            "certificates": data["certificates"],
-            "signer_infos": [again],
-        }
+    signed = wrapped(
+        16,
+        core.Integer(3).dump(),
+        wrapped(17, info["digest_algorithm"].dump()),
+        data["encap_content_info"].dump(),
+        data["certificates"].dump(),
+        wrapped(17, info_again),
     )
-    return bytes(cms.ContentInfo({"content_type": "signed_data", "content": signed}).dump(force=True))
+    return signed_data(signed)
+
+
+def wrapped(tag: int, *parts: bytes) -> bytes:
+    """A sequence (16) or a set (17) of parts, as DER."""
+    from asn1crypto import parser
+
+    return bytes(parser.emit(0, 1, tag, b"".join(parts)))
+
+
+def signed_data(content: bytes) -> bytes:
+    """The DER of signed data, as it stands in a file."""
+    from asn1crypto import cms, parser
+
+    kind = cms.ContentType("signed_data").dump()
+    return wrapped(16, kind, bytes(parser.emit(2, 1, 0, content)))
+
+
+def _named(certificate: x509.Certificate) -> bytes:
+    """How the certificate of a signer is named."""
+    from asn1crypto import cms
+
+    named = cms.IssuerAndSerialNumber({"issuer": certificate.issuer, "serial_number": certificate.serial_number})
+    return bytes(named.dump(force=True))
 
 
 def _is_of(certificate: x509.Certificate, sid: cms.SignerIdentifier) -> bool:

@@ -147,9 +147,9 @@ def _judge(
     about: dict[str, Any] = {
         "signatures": tuple(_signed_by(role, each) for role, each in zip(roles, found.all, strict=False))
     }
-    unknown = next((each.name for each in found.all if not each.path), None)
+    unknown = next((each for each in found.all if not each.path), None)
     if unknown is not None:
-        return Verdict("intact, signer not known here", Reason("verify.unknown_signer", {"signer": unknown}), **about)
+        return Verdict("intact, signer not known here", _not_known(unknown), **about)
     if found.of_one_person:
         reason = Reason("verify.own_approval", {"signer": found.calibrated.name})
         return Verdict("awaiting approval", reason, **about)
@@ -165,6 +165,16 @@ def _judge(
         reason = Reason("verify.awaiting", {"signer": found.calibrated.name})
         return replace(verdict, verdict="awaiting approval", reason=reason, record=None, witness=None)
     return verdict
+
+
+def _not_known(signature: Signature) -> Reason:
+    """Why a signer is not trusted: the certificate had ended, or is not known here."""
+    moment, holds = signature.proven or signature.claimed, signature.certificate["tbs_certificate"]["validity"]
+    start, end = (holds[name].native for name in ("not_before", "not_after"))
+    if not start <= moment <= end:
+        said = {"signer": signature.name, "at": _utc(moment), "start": _utc(start), "end": _utc(end)}
+        return Reason("verify.expired", said)
+    return Reason("verify.unknown_signer", {"signer": signature.name})
 
 
 def _signed_by(role: Literal["calibrated", "approved"], found: Signature) -> SignedBy:
