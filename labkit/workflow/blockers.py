@@ -44,6 +44,11 @@ class Blocker:
     def __str__(self) -> str:
         return str(self.reason)
 
+    @property
+    def place(self) -> str:
+        """The address of the place on the page: who is at it is chosen on the cover."""
+        return "#top" if self.reason.code == "left.person" else f"#s{self.section}"
+
 
 @dataclass(frozen=True)
 class Mark:

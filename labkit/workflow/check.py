@@ -156,6 +156,12 @@ class CheckPage(ReadingsPage):
         return self.bench.rig(self.rig_name) if self.rig_name else None
 
     @property
+    def shown_fields(self) -> dict[str, str]:
+        """The fields of this page: as typed, else as the register fills them for the rig."""
+        filled = defaults(self.bench, self.rig) if self.rig is not None else {}
+        return {"rig": self.rig_name, **{name: filled.get(name, "") for name in FIELDS}, **self.fields}
+
+    @property
     def begun_work(self) -> bool:
         """Whether a person has left a reading or words here."""
         return any(line.touched for line in self.log.lines)

@@ -16,6 +16,9 @@ from labkit.commands.demo import DEMO_PASSPHRASE
 from labkit.ledger import Actor, Bench, LastCalibration, new_id, save_draft, sign_and_keep
 from labkit.ledger.demo import demo_bench
 from labkit.ledger.store import open_store
+from labkit.panels.bench.page import marks
+from labkit.panels.bench.section_due import _row
+from labkit.panels.bench.section_waiting import lead
 from labkit.panels.bench.timeline import timeline
 from labkit.problems import BadInput, Problem, Reason
 from labkit.sheet.identity import make_authority, make_signer
@@ -383,3 +386,27 @@ def test_a_draft_that_is_put_away_leaves_the_list_and_its_clock(data: Path, watc
     assert [each.away.why for each in page.away if each.away is not None] == ["begun twice"]
     page.take_out(about)
     assert len(page.unfinished) == 1 and page.away == ()
+
+
+def test_a_request_is_said_to_whoever_has_not_signed_in(data: Path, watch: Watch) -> None:
+    first, second = draft(data), draft(data, rig="Rig 3")
+    page = opened(data, watch)
+    assert marks(page)[1] == ("ok", "Nothing waits")
+    ledger.ask(data, first, TECHNICIAN, to="R. Halloran")
+    page.refresh()
+    assert (marks(page)[1], lead(page)) == (
+        ("part", "1 waiting"),
+        "One sheet waits for an approval. Sign in to see whether it waits for you.",
+    )
+    ledger.ask(data, second, TECHNICIAN)
+    page.refresh()
+    assert marks(page)[1] == ("part", "2 waiting") and lead(page).startswith("2 sheets wait")
+    page.sign_in("M. Okonjo", DEMO_PASSPHRASE)
+    assert (marks(page)[1], lead(page)) == (("ok", "Nothing waits"), "Nothing waits for you.")
+
+
+def test_a_calibration_that_was_begun_another_day_says_the_day() -> None:
+    on, zone = date(2026, 11, 28), "Europe/London"
+    begun = Due("rig", "Rig 2", "", date(2027, 5, 1), Reason("due.shims"), "begun", "id", "2026-11-25T09:48:00Z")
+    assert _row(begun, on, zone).cells[-1].text == "Begun 25 Nov"
+    assert _row(replace(begun, since="2026-11-28T07:05:00Z"), on, zone).cells[-1].text == "Begun 07:05"

@@ -15,6 +15,7 @@ from labkit.paths import families_folder
 from labkit.problems import Problem
 from labkit.workflow.bench import BenchPage
 from labkit.workflow.bench_drafts import standing_of
+from labkit.workflow.check_blockers import blockers
 from labkit.workflow.signing import signed_sheet
 from labkit.workflow.worker import Worker
 from tests.check_pages import RIG, begun_check, calibrated_folder, new_check, read, take
@@ -145,3 +146,31 @@ def test_the_page_knows_the_families_of_the_laboratory(data: Path, monkeypatch: 
     assert "bent" not in {form.name for form in families()}
     new_check(data)
     assert "bent" in {form.name for form in families()}
+
+
+# ---- what is shown before anything is read ----
+
+
+def test_the_thermometer_that_the_sheet_will_name_is_the_one_that_is_shown(data: Path) -> None:
+    page = new_check(data)
+    assert page.shown_fields["thermometer"] == ""
+    page.choose_rig(RIG)
+    assert page.shown_fields["thermometer"] == "T-3"
+    assert page.particulars is not None
+    assert [part.name for part in page.particulars.about.instruments if part.kind == "thermometer"] == ["T-3"]
+    page.set_field("thermometer", "")
+    assert page.shown_fields["thermometer"] == ""
+    assert not [part for part in page.particulars.about.instruments if part.kind == "thermometer"]
+
+
+def test_without_a_rig_every_section_says_what_would_be_there(data: Path) -> None:
+    view = CheckView(new_check(data))
+    view.refresh()
+    assert "Choose a rig" in view.moved._says.value and "Choose a rig" in view.today._lead.value
+
+
+def test_who_is_at_the_page_is_chosen_at_its_top(data: Path) -> None:
+    page = new_check(data)
+    page.choose_rig(RIG)
+    places = {each.reason.code: each.place for each in blockers(page)}
+    assert places == {"left.person": "#top", "check_page.unread": "#s1"}

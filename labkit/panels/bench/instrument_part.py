@@ -71,10 +71,11 @@ class InstrumentPart:
                 self._upload,
                 self._save,
                 self._said,
-            ]
+            ],
+            "lk-stack",
         )
         self._none = shell.html()
-        self.root = shell.rows([shell.html("<h3>Its certificates</h3>"), self._none, self._list, self._new])
+        self.root = shell.rows([shell.html("<h3>Its certificates</h3>"), self._none, self._list, self._new], "lk-stack")
         self.close()
 
     def open(self, name: str) -> None:

@@ -150,6 +150,7 @@ def _grouped(count: int) -> str:
 def marks(page: BenchPage) -> dict[int, tuple[str, str]]:
     """The mark beside each section's number."""
     waiting, drafts = len(page.to_approve) + len(page.answers), len(page.unfinished)
+    others = 0 if page.who.proven else page.waiting_for_others
     overdue = sum(each.state == "overdue" for each in page.due)
     days = sum(each.state == "today" for each in page.due)
     if overdue:
@@ -159,7 +160,7 @@ def marks(page: BenchPage) -> dict[int, tuple[str, str]]:
     else:
         due = ("ok", "In date") if page.due else ("idle", "Nothing due")
     return {
-        1: ("part", f"{waiting} waiting") if waiting else ("ok", "Nothing waits"),
+        1: ("part", f"{waiting or others} waiting") if waiting or others else ("ok", "Nothing waits"),
         2: due,
         3: ("part", counted(drafts, "draft", "drafts")) if drafts else ("ok", "No draft"),
         4: mark_of(page),

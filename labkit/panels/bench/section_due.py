@@ -55,7 +55,9 @@ def _row(each: Due, here: date, zone: str) -> Row:
         case "today":
             state = Cell("Due today", mark="watch")
         case "begun":
-            state = Cell(f"Begun {time_of_day(each.since, zone)}", mark="part")
+            on = today(each.since, zone)
+            begun = time_of_day(each.since, zone) if on == here else day(on, here)
+            state = Cell(f"Begun {begun}", mark="part")
         case _:
             state = Cell("In date", mark="ok")
     if each.kind == "rig" and each.draft:

@@ -134,6 +134,8 @@ def lead(page: BenchPage) -> str:
         return sentence("bench.one_to_approve") if count == 1 else sentence("bench.to_approve", {"count": count})
     if answers:
         return sentence("bench.answered")
+    if not page.who.proven and others == 1:
+        return sentence("bench.one_waits")
     if not page.who.proven and others:
         return sentence("bench.somebody_waits", {"count": others})
     return sentence("bench.nothing_waits")

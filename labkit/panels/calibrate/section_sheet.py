@@ -181,7 +181,7 @@ def _left_words(left: Sequence[Blocker]) -> str:
         return ""
     lines = "".join(
         f'<li><span class="lk-dot lk-stop"></span><span>{shell.escape(each)} '
-        f'<a href="#s{each.section}">Go there</a></span></li>'
+        f'<a href="{each.place}">Go there</a></span></li>'
         for each in left
     )
     return f'<h3>Before it can be finished</h3><ul class="lk-block">{lines}</ul>'

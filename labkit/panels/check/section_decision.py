@@ -185,7 +185,7 @@ def _facts(page: CheckPage, unit: str) -> str:
 def _left_words(page: CheckPage) -> str:
     lines = "".join(
         f'<li><span class="lk-dot lk-stop"></span><span>{shell.escape(each)} '
-        f'<a href="#s{each.section}">Go there</a></span></li>'
+        f'<a href="{each.place}">Go there</a></span></li>'
         for each in blockers(page)
     )
     return f'<h3>Before it can be signed</h3><ul class="lk-block">{lines}</ul>'

@@ -162,7 +162,7 @@ def _mark(drawn: list[Series], kept: int) -> tuple[shell.State, str]:
 def _says(page: CheckPage, drawn: list[Series]) -> str:
     """One sentence for each series that has something to say; how many checks are kept while no limits are there."""
     if page.rig is None:
-        return ""
+        return shell.lead(sentence("check_page.moved_no_rig"), quiet=True)
     count = len([each for each in page.earlier if each.id != page.id])
     if all(len(each.values) < BASELINE for each in drawn):
         code = "check_page.baseline_one" if count == 1 else "check_page.baseline"

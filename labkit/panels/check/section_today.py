@@ -124,7 +124,7 @@ class TodaySection:
         form.offer("rig", [("Choose a rig", ""), *((rig_words(rig), rig.name) for rig in bench.rigs)])
         form.offer("thermometer", [("–", ""), *((part.name, part.name) for part in bench.instruments)])
         p = page.particulars
-        form.show({"rig": page.rig_name} | page.fields, p.faults if p else {}, p.doubts if p else {})
+        form.show(page.shown_fields, p.faults if p else {}, p.doubts if p else {})
         form.disable(page.read_only, ["temperature", "thermometer"])
 
     def _typed(self, name: str, text: str) -> None:
