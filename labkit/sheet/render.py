@@ -11,9 +11,10 @@ from labkit.sheet.attachments import Attached, beside_the_record, record_bytes
 from labkit.sheet.blocks import Sheet
 from labkit.sheet.budget_section import shares
 from labkit.sheet.check_content import check_content, is_check
-from labkit.sheet.content import content, plot_data, words_of_people
+from labkit.sheet.content import content, words_of_people
 from labkit.sheet.fields import APPROVAL_PLACE, PLACE
 from labkit.sheet.plot import draw, draw_bars
+from labkit.sheet.plotted import plot_data
 from labkit.sheet.qr import payload, qr_svg
 from labkit.sheet.shown import Shown
 from labkit.sheet.summary import summary

@@ -111,8 +111,8 @@ def _specification(record: Record) -> str:
 def only_for() -> str:
     """To what the results relate, and how they may be copied."""
     return say(
-        "The results relate only to the rig described here, as it was when it was read. Without the written approval "
-        "of the laboratory this certificate is not to be reproduced except in full."
+        "The results relate only to the rig described here, as it was when it was read; nothing was sampled. Without "
+        "the written approval of the laboratory this certificate is not to be reproduced except in full."
     )
 
 

@@ -27,8 +27,9 @@ from labkit import calibrate, read_readings
 from labkit.bench.read_about import read_about
 from labkit.paths import sample_data
 from labkit.sheet import render, verify
-from labkit.sheet.content import content, plot_data
+from labkit.sheet.content import content
 from labkit.sheet.plot import draw
+from labkit.sheet.plotted import plot_data
 from labkit.sheet.typesetting import FONTS
 from labkit.workflow.batch import cores
 from tests.benchmarks.layouts import LAYOUTS, Given

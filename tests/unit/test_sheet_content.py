@@ -16,8 +16,9 @@ from labkit.paths import sample_data
 from labkit.problems import BadInput
 from labkit.sheet.blocks import Items, Plot, Section, Sheet, Table
 from labkit.sheet.budget_section import shares
-from labkit.sheet.content import MARK, content, plot_data, words_of_people
+from labkit.sheet.content import MARK, content, words_of_people
 from labkit.sheet.plot import draw_bars
+from labkit.sheet.plotted import plot_data
 from labkit.sheet.typesetting import check_characters, printable
 
 HINGE = sample_data() / "hinge_day"
@@ -85,7 +86,7 @@ def test_the_first_page_says_who_what_and_how(record: dict[str, Any]) -> None:
     facts = {fact.label: fact.text for fact in sheet.facts}
     assert sheet.laboratory == ("Larkfield Closures", "Moulding Laboratory", "Unit 4, Mill Lane, Larkfield")
     assert sheet.customer[-1] == "Order 3318"
-    assert facts["Gauge"] == "G-07, Invented Gauges, Demo 1, serial D1-0007, firmware 1.2, due 24 May 2027"
+    assert facts["Gauge"] == "G-07, Invented Gauges, Demo 1, serial D1-0007, firmware 1.2"  # no “due”: no interval
     assert facts["Target"] == "K-15, ball 1.5 mm"
     assert facts["Conditions"].startswith(
         "20.6 °C at the start, 21.1 °C at the end, u = 0.30 K, 46 % relative humidity"

@@ -20,10 +20,10 @@ from labkit.problems import BadInput, Problem
 from labkit.sheet import render, svg_preview, verify
 from labkit.sheet.attachments import COVARIANCE, READINGS, RESULTS
 from labkit.sheet.card import card
-from labkit.sheet.content import plot_data
 from labkit.sheet.fields import FIELD, PLACE
 from labkit.sheet.label import label
 from labkit.sheet.plot import draw
+from labkit.sheet.plotted import plot_data
 from labkit.sheet.typesetting import typeset
 from labkit.sheet.witness import Witness
 from tests.sheets import Laboratory
