@@ -17,9 +17,11 @@ from labkit.format import MINUS, NOTHING
 from labkit.language import language_of, speaking
 from labkit.metrology.conformity import Outcome
 from labkit.problems import BadInput
+from labkit.sheet.blocks import Table
 from labkit.sheet.decisions import outcome_words
 from labkit.sheet.picture import ONE_AT_A_TIME
 from labkit.sheet.recompute import Recomputed, alike
+from labkit.sheet.sections import round_values
 
 MOST_PAGES: Final = 300
 MOST_CHARACTERS: Final = 3_000_000
@@ -86,7 +88,7 @@ def in_pages(record: Mapping[str, Any], text: str) -> Recomputed:
         places.setdefault(word, []).append(place)
     agree = of = 0
     first = ""
-    for name, row in _rows(record["printed"], language_of(record)):
+    for name, row in _rows(record, " ".join(words)):
         of += len(row)
         if _stands(row, words, places):
             agree += len(row)
@@ -95,8 +97,9 @@ def in_pages(record: Mapping[str, Any], text: str) -> Recomputed:
     return Recomputed(agree, of, first)
 
 
-def _rows(printed: Mapping[str, Any], language: str) -> Iterator[tuple[str, list[_Cell]]]:
+def _rows(record: Mapping[str, Any], said: str) -> Iterator[tuple[str, list[_Cell]]]:
     """Each row that a sheet prints, with its name."""
+    printed, language = record["printed"], language_of(record)
     for number, row in enumerate(printed.get("table") or (), start=1):
         cells = [row["thickness"], row["correction"], row["U"], row["k"]]
         yield f"table {number}", [_Cell.of(each) for each in cells if each != NOTHING]
@@ -105,8 +108,24 @@ def _rows(printed: Mapping[str, Any], language: str) -> Iterator[tuple[str, list
         row = [_Cell.of(each) for each in cells if each != NOTHING]
         decided = check.get("decision", NOTHING)
         yield f"check {check['shim']}", row + ([] if decided == NOTHING else [_decision(decided, language)])
+    yield from _round_values(record, said, language)
     if "table" in printed and printed.get("largest_U", NOTHING) != NOTHING:  # the record of a check prints none
         yield "largest U", [_Cell.of(printed["largest_U"])]
+
+
+def _round_values(record: Mapping[str, Any], said: str, language: str) -> Iterator[tuple[str, list[_Cell]]]:
+    """The results at round values, where the sheet has that table."""
+    if "table" not in record["printed"]:
+        return
+    with speaking(language):
+        section = round_values(record)
+    if section is None or " ".join(section.title.casefold().split()) not in said:
+        return
+    for block in section.blocks:
+        if isinstance(block, Table):
+            for number, row in enumerate(block.rows, start=1):
+                cells = ["".join(run.text for run in cell) for cell in row]
+                yield f"round values {number}", [_Cell.of(each) for each in cells if each != NOTHING]
 
 
 @dataclass(frozen=True)

@@ -13,7 +13,7 @@ from labkit.problems import BadInput, Fault
 
 CALIBRATION: Final = "labkit.calibration/"
 
-RESULTS: Final = ("verdict", "recommended", "table", "checks", "as_found")
+RESULTS: Final = ("verdict", "recommended", "table", "fine_table", "checks", "as_found")
 """What of a calibration is compared in full digits, besides what is printed; of a check all results are."""
 
 _REL: Final = 5e-3
