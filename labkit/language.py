@@ -98,7 +98,7 @@ def in_its_language(
     """Let a function of a record speak the language of its sheet."""
 
     @wraps(make)
-    def made(record: Mapping[str, Any], *args: P.args, **more: P.kwargs) -> Made:
+    def made(record: Mapping[str, Any], /, *args: P.args, **more: P.kwargs) -> Made:
         with speaking(language_of(record)):
             return make(record, *args, **more)
 

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from labkit import format as text_of
 from labkit.language import in_figures, say
+from labkit.sheet.own_fonts import NO_FONTS, OwnFonts
 from labkit.sheet.typesetting import FONTS
 
 if TYPE_CHECKING:
@@ -71,19 +72,21 @@ class PlotData:
         return min(self.curve, default=0.0) > 0 and max(self.curve) > 20 * min(self.curve)
 
 
-def draw(data: PlotData) -> str:
+def draw(data: PlotData, fonts: OwnFonts = NO_FONTS) -> str:
     """
     The two plots as SVG: the same data give the same text.
 
     Parameters
     ----------
     data : PlotData
+    fonts : OwnFonts
+        For characters that ours lack.
 
     Returns
     -------
     str
     """
-    with _look() as figure:
+    with _look(fonts) as figure:
         figure.set_size_inches(WIDTH_IN, HEIGHT_IN)
         wide, narrow = figure.subplots(1, 2, width_ratios=(2.1, 1))
         _residuals(wide, data)
@@ -93,7 +96,7 @@ def draw(data: PlotData) -> str:
         return _svg(figure)
 
 
-def draw_bars(shares: Sequence[tuple[str, float]]) -> str:
+def draw_bars(shares: Sequence[tuple[str, float]], fonts: OwnFonts = NO_FONTS) -> str:
     """
     Shares of u² as bars, each named at its end, as SVG: the same data give the same text.
 
@@ -101,12 +104,14 @@ def draw_bars(shares: Sequence[tuple[str, float]]) -> str:
     ----------
     shares : sequence of (str, float)
         Names and shares, from the top; one at least.
+    fonts : OwnFonts
+        For characters that ours lack.
 
     Returns
     -------
     str
     """
-    with _look() as figure:
+    with _look(fonts) as figure:
         figure.set_size_inches(WIDTH_IN, BAR_IN * len(shares) + 0.1)
         axes = figure.subplots()
         axes.set_axis_off()
@@ -115,17 +120,19 @@ def draw_bars(shares: Sequence[tuple[str, float]]) -> str:
 
 
 @contextmanager
-def _look() -> Iterator[Figure]:
+def _look(fonts: OwnFonts) -> Iterator[Figure]:
     """An empty figure in the look of the sheet."""
     import matplotlib as mpl
     from matplotlib import font_manager
     from matplotlib.figure import Figure
 
-    for font in sorted(FONTS.glob("*.ttf")):
+    families = ["Source Sans 3"]
+    for font in (*sorted(FONTS.glob("*.ttf")), *fonts.files):
         font_manager.fontManager.addfont(font)
+    families += [font_manager.get_font(each).family_name for each in fonts.files]
     style: Mapping[str, Any] = {
         "svg.hashsalt": "labkit", "svg.fonttype": "path",
-        "font.family": "Source Sans 3", "font.size": 7.6,
+        "font.family": families, "font.size": 7.6,
         "axes.edgecolor": INK, "axes.linewidth": 0.6, "axes.labelcolor": QUIET, "axes.unicode_minus": True,
         "xtick.color": QUIET, "ytick.color": QUIET, "xtick.major.width": 0.6, "ytick.major.width": 0.6,
         "xtick.major.size": 2.5, "ytick.major.size": 2.5, "xtick.minor.size": 1.5, "ytick.minor.size": 1.5,

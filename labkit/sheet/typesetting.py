@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 import json
+import re
 import unicodedata
 from collections.abc import Callable, Iterable, Mapping
 from datetime import datetime
-from functools import cache
+from functools import cache, lru_cache
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING, Any, Final, Literal
 
 from labkit.problems import BadInput, Problem
+from labkit.sheet.own_fonts import NO_FONTS, OwnFonts
 
 if TYPE_CHECKING:
     import typst
@@ -24,6 +27,8 @@ STANDARDS: Final = ("a-3a", "ua-1")
 _BODY_FONTS: Final = ("SourceSans3-Regular", "SourceSans3-Semibold", "SourceSans3-It")
 """What people wrote is set in these; the serif sets our own words alone."""
 
+_PLACE: Final = re.compile(r"(\S+\.typ):(\d+):(\d+)")
+
 _BLANKS: Final = frozenset("\n\t\r")
 
 
@@ -35,6 +40,8 @@ def typeset(
     form: Literal["pdf", "svg", "png"] = "pdf",
     timestamp: datetime | None = None,
     ppi: float = 144.0,
+    fonts: OwnFonts = NO_FONTS,
+    own: Mapping[str, bytes] | None = None,
 ) -> list[bytes]:
     """
     Set a template of the package.
@@ -53,6 +60,10 @@ def typeset(
         Written into the PDF as its date; without it the PDF has none, so that the same data give the same bytes.
     ppi : float
         Pixels per inch of a PNG.
+    fonts : OwnFonts
+        Besides ours.
+    own : mapping of str to bytes, optional
+        The files of a laboratory's own template, in place of ours.
 
     Returns
     -------
@@ -63,24 +74,58 @@ def typeset(
     ------
     Problem
         typst refused the template or warned about it: a fault of ours.
+    BadInput
+        ``house.template_fails``: the same of a laboratory's own template, with file, line and column.
     """
+    inputs = {"data": json.dumps(data, ensure_ascii=False), **(files or {})}
+    if own is None:
+        return _compiled(TEMPLATES, template, inputs, form, timestamp, ppi, fonts)
+    with TemporaryDirectory(prefix="labkit-template-") as folder:
+        # what is set is what was read and digested; and nothing else lies below the root
+        for name, content in own.items():
+            path = Path(folder, name)
+            path.parent.mkdir(parents=True, exist_ok=True)
+            path.write_bytes(content)
+        try:
+            return _compiled(Path(folder), template, inputs, form, timestamp, ppi, fonts)
+        except Problem as problem:
+            raise BadInput("house.template_fails", why=problem.params["why"]) from problem
+
+
+def _compiled(
+    root: Path,
+    template: str,
+    inputs: Mapping[str, str],
+    form: Literal["pdf", "svg", "png"],
+    timestamp: datetime | None,
+    ppi: float,
+    fonts: OwnFonts,
+) -> list[bytes]:
     import typst
 
-    inputs = {"data": json.dumps(data, ensure_ascii=False), **(files or {})}
-    compiler = typst.Compiler(str(TEMPLATES / template), root=str(TEMPLATES), font_paths=_fonts())
+    compiler = typst.Compiler(str(root / template), root=str(root), font_paths=_fonts(fonts.folder, fonts.stamp))
     try:
         made, warnings = compiler.compile_with_warnings(
-            sys_inputs=inputs,
+            sys_inputs=dict(inputs),
             format=form,
             ppi=ppi,
             pdf_standards=list(STANDARDS) if form == "pdf" else [],
             timestamp=timestamp,
         )
     except typst.TypstError as error:
-        raise Problem("sheet.typesetting", why=error.message) from error
+        raise Problem("sheet.typesetting", why=_with_place(error)) from error
     if warnings:
-        raise Problem("sheet.typesetting", why="; ".join(warning.message for warning in warnings))
+        raise Problem("sheet.typesetting", why="; ".join(map(_with_place, warnings)))
     return [bytes(page) for page in (made if isinstance(made, list) else [made]) if page is not None]
+
+
+def _with_place(found: typst.TypstError | typst.TypstWarning) -> str:
+    """What typst says, with file, line and column."""
+    place = _PLACE.search(found.diagnostic or "")
+    if place is None:
+        return found.message
+    file, line, column = place.groups()
+    return f"{Path(file).name}, line {line}, column {column}: {found.message}"
 
 
 def printable(text: str) -> str:
@@ -94,7 +139,7 @@ def printable(text: str) -> str:
     return " ".join("".join(visible).split())
 
 
-def check_characters(texts: Iterable[tuple[str, str]]) -> None:
+def check_characters(texts: Iterable[tuple[str, str]], fonts: OwnFonts = NO_FONTS) -> None:
     """
     Refuse what the fonts cannot print, before typst stops at it without saying where.
 
@@ -102,6 +147,8 @@ def check_characters(texts: Iterable[tuple[str, str]]) -> None:
     ----------
     texts : iterable of (str, str)
         Where a text stands, in words that complete "in …", and the text.
+    fonts : OwnFonts
+        Besides ours.
 
     Raises
     ------
@@ -111,7 +158,7 @@ def check_characters(texts: Iterable[tuple[str, str]]) -> None:
     known = _characters()
     for place, text in texts:
         for character in text:
-            if character not in known:
+            if character not in known and character not in fonts.characters:
                 raise BadInput("sheet.character", character=character, place=place)
 
 
@@ -135,11 +182,13 @@ def throughout(content: Any, change: Callable[[str], str]) -> Any:
     return content
 
 
-@cache
-def _fonts() -> typst.Fonts:
+@lru_cache(maxsize=8)
+def _fonts(own: Path | None, stamp: tuple[tuple[str, int, int], ...]) -> typst.Fonts:
+    """Ours, and those of a folder; read again whenever one of its files changes."""
     import typst
 
-    return typst.Fonts(include_system_fonts=False, include_embedded_fonts=False, font_paths=[str(FONTS)])
+    folders = [str(FONTS), *([str(own)] if own is not None else [])]
+    return typst.Fonts(include_system_fonts=False, include_embedded_fonts=False, font_paths=folders)
 
 
 @cache

@@ -18,6 +18,7 @@ from labkit.workflow.remarks import FAILED
 from labkit.workflow.shims_out import SHIMS_REASON, shims_out
 
 if TYPE_CHECKING:
+    from labkit.sheet.own_fonts import OwnFonts
     from labkit.workflow.calibrate_model import CalibrateModel
 
 DISAGREE: Final = ("curve.disagrees", "curve.none_fits", "curve.widened", "curve.widened_by_nobody")
@@ -200,15 +201,19 @@ def _of_verdict(page: CalibrateModel) -> list[Blocker]:
 
 
 def _of_sheet(page: CalibrateModel) -> list[Blocker]:
-    unprintable = _unprintable(page.result) if page.result is not None and not page.computing else None
+    unprintable = (
+        _unprintable(page.result, page.house.fonts) if page.result is not None and not page.computing else None
+    )
     found = [] if unprintable is None else [Blocker(7, unprintable)]
+    if page.house_problem is not None:
+        found.append(Blocker(7, Reason(page.house_problem.code, page.house_problem.params)))
     if page.replaces and page.who.role not in MAY["amend"]:
         found.append(Blocker(7, Reason("left.may_not_replace", {"number": page.replaces})))
     return found
 
 
 @lru_cache(maxsize=4)
-def _unprintable(result: Calibration) -> Reason | None:
+def _unprintable(result: Calibration, fonts: OwnFonts) -> Reason | None:
     """The first character of what people typed that the sheet cannot print; None where there is none."""
     from labkit.sheet.content import words_of_people
     from labkit.sheet.typesetting import check_characters, printable
@@ -219,7 +224,7 @@ def _unprintable(result: Calibration) -> Reason | None:
         "readings": result.readings.to_dict(),
     }
     try:
-        check_characters((place, printable(text)) for place, text in words_of_people({"inputs": inputs}))
+        check_characters(((place, printable(text)) for place, text in words_of_people({"inputs": inputs})), fonts)
     except BadInput as problem:
         return Reason(problem.code, problem.params)
     return None

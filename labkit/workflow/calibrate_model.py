@@ -101,6 +101,7 @@ class CalibrateModel(ReadingsPage):
         self.bench = Bench()
         self.cursor: dict[str, str] = {}
         self.family_faults = load_own_families(families_folder(self.data))
+        self.look_at_house()
         self._inputs: object = None
         self._give_up_computing()
         self.result = None
@@ -334,6 +335,7 @@ class CalibrateModel(ReadingsPage):
             remarks=tuple(remarks(self, result.verdict)),
             replaces=self.replaces,
             replaced_why=self.replaced_why,
+            language=self.house.language,
         )
         return result if about == result.about else replace(result, about=about)
 

@@ -102,6 +102,7 @@ class CheckPage(ReadingsPage):
         self.check = None
         self._inputs: object = None
         load_own_families(families_folder(self.data))  # the certificate's curve may be of one
+        self.look_at_house()
         try:
             self.bench = ledger.load_bench(self.data)
             self._set_state(draft or {})
@@ -344,7 +345,7 @@ class CheckPage(ReadingsPage):
         if readings is None or p is None or leans is None or p.faults:
             return None
         read = Readings(readings.rows, p.shims, readings.signal, readings.unit, readings.source)
-        about = replace(p.about, remarks=tuple(instruments_past_due(p)))
+        about = replace(p.about, remarks=tuple(instruments_past_due(p)), language=self.house.language)
         due, again, draft, moment = self.due, self.again, self.id, self._now()
 
         def job() -> Check:

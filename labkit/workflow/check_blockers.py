@@ -30,6 +30,8 @@ def blockers(page: CheckPage) -> list[Blocker]:
         return [*found, Blocker(2, Reason("check_page.computing"))]
     if page.check is None:
         return [*found, Blocker(1, Reason("check_page.unread"))]
+    if page.house_problem is not None:
+        found.append(Blocker(2, Reason(page.house_problem.code, page.house_problem.params)))
     return [*found, *(Blocker(1, reason) for reason in page.check.missing), *_unprintable(page)]
 
 
@@ -62,7 +64,9 @@ def _unprintable(page: CheckPage) -> list[Blocker]:
     assert page.check is not None
     inputs = {"about": page.check.about.to_dict(), "options": {}, "readings": page.check.readings.to_dict()}
     try:
-        check_characters((place, printable(text)) for place, text in words_of_people({"inputs": inputs}))
+        check_characters(
+            ((place, printable(text)) for place, text in words_of_people({"inputs": inputs})), page.house.fonts
+        )
     except BadInput as problem:
         return [Blocker(2, Reason(problem.code, problem.params))]
     return []

@@ -13,6 +13,7 @@ import traitlets as T
 from labkit import ledger
 from labkit.ledger import Actor, Bench, Place
 from labkit.problems import BadInput, Problem
+from labkit.sheet.house import OURS, read_house
 from labkit.workflow.door import chosen, hub_person, one_try, sign_in, signing_file
 
 SCHEMA: Final = "labkit.draft/1"
@@ -75,6 +76,16 @@ class DraftPage(T.HasTraits):
         super().__init__()
         self.data = data
         self._now = now
+        self.house = OURS
+        self.house_problem: BadInput | None = None
+
+    def look_at_house(self) -> None:
+        """Read what the sheets have of the laboratory's own; what is wrong with it stands in the way of signing."""
+        self.house, self.house_problem = OURS, None
+        try:
+            self.house = read_house(self.data)
+        except BadInput as problem:
+            self.house_problem = problem
 
     # ---- what a page fills in ----
 

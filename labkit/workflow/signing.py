@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from dataclasses import replace
 from pathlib import Path
-from typing import Any, Final
+from typing import Any, Final, Literal
 
 from labkit.bench.about import About
 from labkit.ledger import Actor, Bench, Entry, Place, load_bench, sign_and_keep
 from labkit.ledger.waiting import Signing
 from labkit.problems import BadInput
+from labkit.sheet.house import OURS, House, read_house
 
 NEEDED_TO_SIGN: Final[tuple[tuple[str, Callable[[About], str]], ...]] = (
     ("laboratory.name", lambda about: about.laboratory.name),
@@ -38,23 +40,28 @@ def check_particulars(about: About) -> None:
         raise BadInput("command.about_missing", missing=missing)
 
 
-def signed_and_kept(data: Path, record: Mapping[str, Any], p12: bytes, passphrase: str) -> Entry:
+def signed_and_kept(
+    data: Path, record: Mapping[str, Any], p12: bytes, passphrase: str, form: Literal["full", "summary"] | None = None
+) -> Entry:
     """
-    Number, sign and keep a record, for a command.
+    Number, sign and keep a record, for a command; in the laboratory's usual form where none is given.
 
     Raises
     ------
     BadInput, Problem
         See `signed_sheet`, `signer` and `labkit.ledger.sign_and_keep`.
     """
+    house = read_house(data)
+    if form is not None:
+        house = replace(house, form=form)
 
     def make(place: Place) -> bytes:
-        return signed_sheet(record, place, p12, passphrase)
+        return signed_sheet(record, place, p12, passphrase, house)
 
     return sign_and_keep(data, record, make, signer(p12, passphrase, load_bench(data)))
 
 
-def signed_sheet(record: Mapping[str, Any], place: Place, p12: bytes, passphrase: str) -> bytes:
+def signed_sheet(record: Mapping[str, Any], place: Place, p12: bytes, passphrase: str, house: House = OURS) -> bytes:
     """
     The certificate of a calibration, or the record of a check, signed.
 
@@ -67,6 +74,8 @@ def signed_sheet(record: Mapping[str, Any], place: Place, p12: bytes, passphrase
     p12 : bytes
         The signer's PKCS#12 file.
     passphrase : str
+    house : House
+        What the laboratory's sheets have of their own.
 
     Returns
     -------
@@ -83,7 +92,15 @@ def signed_sheet(record: Mapping[str, Any], place: Place, p12: bytes, passphrase
 
     reason = title_of(record, place.number)
     head = (place.head.entries, place.head.hash)
-    pdf = render(record, number=place.number, ledger_head=head, signed=True, to_approve=place.to_approve)
+    pdf = render(
+        record,
+        number=place.number,
+        ledger_head=head,
+        signed=True,
+        to_approve=place.to_approve,
+        form=house.form,
+        house=house,
+    )
     return sign(
         pdf,
         p12,

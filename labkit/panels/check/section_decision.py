@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
+from functools import partial
 from typing import Final
 
 import ipywidgets as W
@@ -134,7 +135,7 @@ class DecisionSection:
 
     def _finish(self, passphrase: str) -> None:
         shell.say(self._refused, "")
-        self._page.sign(passphrase, signed_sheet)
+        self._page.sign(passphrase, partial(signed_sheet, house=self._page.house))
 
     def _refuse(self, problem: Problem) -> None:
         shell.say(self._refused, shell.error(f"{problem} {problem.hint or ''}".strip()))
