@@ -25,14 +25,15 @@ from labkit.workflow.collect import NOTHING, collect
 from labkit.workflow.log import ReadingLog, line_id
 from labkit.workflow.particulars import Particulars, defaults, read_fields
 from labkit.workflow.readings_page import ReadingsPage, clean, verb
-from labkit.workflow.remarks import instruments_past_due
+from labkit.workflow.remarks import instruments_past_due, shims_used_all_the_same
+from labkit.workflow.shims_out import SHIMS_REASON
 from labkit.workflow.taking_up import relied_upon_to
 from labkit.workflow.worker import Worker
 
 TODAY = "today"
 """The one part of the page where readings are taken."""
 
-FIELDS = ("temperature", "thermometer")
+FIELDS = ("temperature", "thermometer", SHIMS_REASON)
 """What is typed on this page; everything else is the register's."""
 
 
@@ -133,7 +134,8 @@ class CheckPage(ReadingsPage):
         kept = self._kept
         self.rig_name = kept.text("rig")
         self.certificate = kept.text("certificate")
-        self.fields = {key: value for key, value in kept.pairs("fields").items() if key in FIELDS}
+        known = (*FIELDS, f"{SHIMS_REASON}_by")
+        self.fields = {key: value for key, value in kept.pairs("fields").items() if key in known}
         self.hide_reference = kept.flag("hide_reference")
         try:
             self._log = ReadingLog(self._now).set_state(kept.rows("log"))
@@ -254,6 +256,8 @@ class CheckPage(ReadingsPage):
         """A field as typed; wrong ones are kept and named."""
         if name in FIELDS:
             self.fields[name] = clean(text)
+        if name == SHIMS_REASON:
+            self.fields[f"{SHIMS_REASON}_by"] = self.person if text.strip() else ""
 
     @verb
     def read_shim(self, name: str) -> None:
@@ -345,7 +349,8 @@ class CheckPage(ReadingsPage):
         if readings is None or p is None or leans is None or p.faults:
             return None
         read = Readings(readings.rows, p.shims, readings.signal, readings.unit, readings.source)
-        about = replace(p.about, remarks=tuple(instruments_past_due(p)), language=self.house.language)
+        said = (*instruments_past_due(p), *shims_used_all_the_same(self, self.fields))
+        about = replace(p.about, remarks=said, language=self.house.language)
         due, again, draft, moment = self.due, self.again, self.id, self._now()
 
         def job() -> Check:
@@ -371,7 +376,8 @@ class CheckPage(ReadingsPage):
             self._inputs, self.check, self.problem = None, None, None
             return
         assert self.particulars is not None
-        inputs = (self.collected.readings, self.particulars.about, self.certificate, self.due, self.again)
+        remarks = tuple(shims_used_all_the_same(self, self.fields))
+        inputs = (self.collected.readings, self.particulars.about, remarks, self.certificate, self.due, self.again)
         if inputs == self._inputs:
             return
         self._inputs = inputs

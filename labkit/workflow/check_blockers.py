@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 from labkit.problems import BadInput, Reason
 from labkit.workflow.blockers import Blocker
+from labkit.workflow.shims_out import SHIMS_REASON, shims_out
 
 if TYPE_CHECKING:
     from labkit.workflow.check import CheckPage
@@ -26,6 +27,8 @@ def blockers(page: CheckPage) -> list[Blocker]:
         params = {"number": page.certificate, "rig": page.rig_name, "newer": page.newer}
         return [*found, Blocker(1, Reason("ledger.not_in_force", params))]
     found += _of_rows(page)
+    if not page.fields.get(SHIMS_REASON):
+        found += [Blocker(1, Reason("left.shim_out", {"says": str(each.says)})) for each in shims_out(page)]
     if page.computing:
         return [*found, Blocker(2, Reason("check_page.computing"))]
     if page.check is None:

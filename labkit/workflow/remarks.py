@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from typing import TYPE_CHECKING
 
 from labkit.messages import sentence
@@ -11,6 +11,7 @@ from labkit.workflow.shims_out import SHIMS_REASON, shims_out
 
 if TYPE_CHECKING:
     from labkit.workflow.calibrate_model import CalibrateModel
+    from labkit.workflow.readings_page import ReadingsPage
 
 FAILED = ("fail", "conditional fail")
 
@@ -32,11 +33,7 @@ def remarks(page: CalibrateModel, verdict: str | None) -> Iterator[str]:
         yield sentence("remark.adjusted", {"what": fields["adjusted"]})
     if page.checked and not any(line.taken for line in page.log.of("check")):
         yield sentence("remark.checks_taken_back")
-    out = shims_out(page) if fields.get(SHIMS_REASON) else []
-    if out:
-        said = " ".join(str(each.says) for each in out)
-        who = fields.get(f"{SHIMS_REASON}_by") or "–"
-        yield sentence("remark.shims_out", {"says": said, "person": who, "reason": fields[SHIMS_REASON]})
+    yield from shims_used_all_the_same(page, fields)
     if page.particulars is not None:
         yield from instruments_past_due(page.particulars)
     times = [row.time for row in readings.rows if row.time] if readings is not None else []
@@ -51,6 +48,15 @@ def remarks(page: CalibrateModel, verdict: str | None) -> Iterator[str]:
             yield sentence("remark.note", {"line": line.label, "note": line.note})
     if verdict in FAILED and fields.get("release_reason"):
         yield sentence("remark.released", {"person": fields["released_by"], "reason": fields["release_reason"]})
+
+
+def shims_used_all_the_same(page: ReadingsPage, fields: Mapping[str, str]) -> Iterator[str]:
+    """Shims that are not to be used and were, with the reason."""
+    out = shims_out(page) if fields.get(SHIMS_REASON) else []
+    if out:
+        said = " ".join(str(each.says) for each in out)
+        who = fields.get(f"{SHIMS_REASON}_by") or "–"
+        yield sentence("remark.shims_out", {"says": said, "person": who, "reason": fields[SHIMS_REASON]})
 
 
 def instruments_past_due(p: Particulars) -> Iterator[str]:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Final
 from labkit.problems import Reason
 
 if TYPE_CHECKING:
-    from labkit.workflow.calibrate_model import CalibrateModel
+    from labkit.workflow.readings_page import ReadingsPage
 
 SHIMS_REASON: Final = "shims_reason"
 """The field for why they are used all the same; who gave it stands in the field of this name with ``_by``."""
@@ -31,12 +31,12 @@ class OutOfUse:
     says: Reason
 
 
-def shims_out(page: CalibrateModel) -> list[OutOfUse]:
+def shims_out(page: ReadingsPage) -> list[OutOfUse]:
     """Every shim that was read and counts, and is not to be used; in the order of the rows."""
     return list({each.shim: each for each in _found(page)}.values())
 
 
-def _found(page: CalibrateModel) -> Iterator[OutOfUse]:
+def _found(page: ReadingsPage) -> Iterator[OutOfUse]:
     p = page.particulars
     if p is None:
         return

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+from datetime import date
 from pathlib import Path
 
 import pytest
@@ -12,10 +14,11 @@ from labkit.curves import families, family
 from labkit.ledger import Actor
 from labkit.panels.check.page import CheckView
 from labkit.paths import families_folder
-from labkit.problems import Problem
+from labkit.problems import BadInput, Problem
 from labkit.workflow.bench import BenchPage
 from labkit.workflow.bench_drafts import standing_of
 from labkit.workflow.check_blockers import blockers
+from labkit.workflow.shims_out import SHIMS_REASON
 from labkit.workflow.signing import signed_sheet
 from labkit.workflow.worker import Worker
 from tests.check_pages import RIG, begun_check, calibrated_folder, new_check, read, take
@@ -174,3 +177,35 @@ def test_who_is_at_the_page_is_chosen_at_its_top(data: Path) -> None:
     page.choose_rig(RIG)
     places = {each.reason.code: each.place for each in blockers(page)}
     assert places == {"left.person": "#top", "check_page.unread": "#s1"}
+
+
+# ---- shims that are not to be used ----
+
+
+def test_a_check_shim_past_its_date_is_used_only_with_a_reason_that_is_printed(data: Path) -> None:
+    bench = ledger.load_bench(data)
+    late = tuple(
+        replace(each, shims=tuple(replace(shim, due=date(2026, 11, 24)) for shim in each))
+        if each.name == "Check set C"
+        else each
+        for each in bench.shim_sets
+    )
+    ledger.save_bench(data, replace(bench, shim_sets=late))
+    view = CheckView(begun_check(data))
+    page = view.page
+    view.refresh()
+    assert view.today._out.layout.display == "none", "nothing is read yet"
+    read(page)
+    left = [str(each) for each in blockers(page)]
+    assert len(left) == 2 and left[0].startswith("Shim C-1 was due on 2026-11-24.")
+    assert view.today._out.layout.display == "" and "C-1 was due" in view.today._out_says.value
+    assert "was due" not in view.today._doubts.value, "it is said once"
+    with pytest.raises(BadInput):
+        page.sign(DEMO_PASSPHRASE, signed_sheet)
+    page.set_field(SHIMS_REASON, "sent away tomorrow")
+    assert blockers(page) == []
+    again = new_check(data, ledger.load_draft(data, page.id))
+    assert blockers(again) == [], "a reload keeps the reason, and who gave it"
+    number = again.sign(DEMO_PASSPHRASE, signed_sheet)
+    (said,) = ledger.find(data, number).record["inputs"]["about"]["remarks"]
+    assert "Used all the same (M. Okonjo): sent away tomorrow" in said and "Shim C-3 was due" in said

@@ -20,9 +20,10 @@ from labkit.panels.fields import Form
 from labkit.panels.guard import Guard
 from labkit.panels.reading_grid import ROW_MENU, GridEvent
 from labkit.panels.wording import hint, said
-from labkit.workflow.check import TODAY, CheckPage
+from labkit.workflow.check import FIELDS, TODAY, CheckPage
 from labkit.workflow.check_blockers import blockers
 from labkit.workflow.log import line_id
+from labkit.workflow.shims_out import SHIMS_REASON, shims_out
 
 TOOLS: Final = (
     {"id": "background", "label": "Re-read with no target"},
@@ -65,6 +66,7 @@ class TodaySection:
         grid.menu = [*ROW_MENU, {"id": "remove", "label": "Take out a row without readings"}]
         grid.sounds = True
         self._ask, self._gauge = Ask(guard), GaugePart(page, guard)
+        self._out_says = shell.html()
         self._lead, self._table, self._doubts, self._facts = (shell.html() for _ in range(4))
         self.form = Form(guard(self._typed))
         form = self.form
@@ -73,6 +75,9 @@ class TodaySection:
             form.field("Temperature", form.text("temperature", label="Temperature"), "°C", names=["temperature"]),
             form.field("Thermometer", form.choice("thermometer"), names=["thermometer"]),
         ]
+        reason = form.text(SHIMS_REASON, width="wide", label="Why these shims are used all the same")
+        named = form.field("Used all the same", reason, names=[SHIMS_REASON], long=True)
+        self._out = shell.rows([self._out_says, named])
         self.section = shell.section(
             1,
             "Today’s check",
@@ -84,6 +89,7 @@ class TodaySection:
                 self._ask.root,
                 self._table,
                 self._doubts,
+                self._out,
                 shell.with_classes(W.GridBox(fields), "lk-form"),
                 self._facts,
             ],
@@ -125,7 +131,11 @@ class TodaySection:
         form.offer("thermometer", [("–", ""), *((part.name, part.name) for part in bench.instruments)])
         p = page.particulars
         form.show(page.shown_fields, p.faults if p else {}, p.doubts if p else {})
-        form.disable(page.read_only, ["temperature", "thermometer"])
+        form.disable(page.read_only, FIELDS)
+        out = shims_out(page)
+        self._out.layout.display = "" if out or page.fields.get(SHIMS_REASON) else "none"
+        words = " ".join(str(each.says) for each in out)
+        shell.say(self._out_says, shell.message("watch", shell.escape(words)) if words else "")
 
     def _typed(self, name: str, text: str) -> None:
         if name != "rig":
@@ -197,7 +207,8 @@ def _doubts(page: CheckPage, unit: str) -> str:
     if page.problem is not None:
         return shell.message("stop", f"<b>{shell.escape(page.problem)}</b> {shell.escape(page.problem.hint or '')}")
     check = page.check
-    cautions = check.cautions if check is not None else ()
+    # a shim past its date is said where its reason is asked
+    cautions = [each for each in check.cautions if each.code != "shims.past_due"] if check is not None else []
     found = [shell.message("watch", f"{said(each, unit)} <b>{hint(each, unit)}</b>") for each in cautions]
     return f'<div class="lk-doubts">{"".join(found)}</div>' if found else ""
 
