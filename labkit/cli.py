@@ -16,7 +16,9 @@ import labkit
 from labkit.commands import BAD_INPUT, OUR_FAULT
 from labkit.problems import BadInput, Problem
 
-COMMANDS: Final = ("serve", "calibrate", "batch", "correct", "identity", "withdraw", "verify", "validate", "ledger")
+COMMANDS: Final = (
+    *("serve", "calibrate", "batch", "correct", "identity", "withdraw", "verify", "validate", "letterhead", "ledger"),
+)
 
 
 def main(arguments: list[str] | None = None) -> int:

@@ -35,6 +35,7 @@ def add_parser(subparsers: Any) -> None:
 
 
 def run(args: Namespace) -> int:
+    from labkit.sheet.house import read_house
     from labkit.workflow.batch import Done, cores, jobs_in, make_all, write_tables
 
     for file in (args.shims, args.about, args.sign):
@@ -61,7 +62,8 @@ def run(args: Namespace) -> int:
         print(f"{len(done):>{len(str(len(jobs)))}} of {len(jobs)}  {_line(each, again)}", flush=True)
 
     try:
-        make_all(jobs, out, signing, processes=processes, families=families_folder(data), said=said)
+        families, house = families_folder(data), read_house(data)
+        make_all(jobs, out, signing, processes=processes, families=families, house=house, said=said)
     except KeyboardInterrupt:
         print(f"Stopped after {len(done)} of {len(jobs)}. The same command goes on from here.", file=sys.stderr)
         raise

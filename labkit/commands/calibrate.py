@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import sys
 from argparse import ArgumentParser, Namespace
+from dataclasses import replace
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 from labkit import format as text
 from labkit.bench.about import About
@@ -31,6 +32,8 @@ from labkit.metrology.conformity import RULES
 from labkit.paths import data_folder
 from labkit.problems import BadInput
 
+FORMS: Final = ("full", "summary")
+
 
 def add_parser(subparsers: Any) -> None:
     parser: ArgumentParser = subparsers.add_parser(
@@ -55,6 +58,9 @@ def add_parser(subparsers: Any) -> None:
     )
     parser.add_argument("--json", metavar="FILE", help="write the record; - for standard output")
     parser.add_argument("--sheet", type=Path, metavar="FILE.pdf", help="write the sheet: unsigned without --sign")
+    parser.add_argument("--form", choices=FORMS, help="of the sheet: all of it, or one page; default the laboratory's")
+    parser.add_argument("--label", type=Path, metavar="FILE.pdf", help="write the gauge label; needs --sign")
+    parser.add_argument("--card", type=Path, metavar="FILE.pdf", help="write the correction card; needs --sign")
     parser.add_argument("--sign", type=Path, metavar="IDENTITY.p12", help="sign the sheet and keep it in the ledger")
     parser.add_argument("--data", type=Path, metavar="DIR", help="the data folder; default the user's own")
     add_option(parser)
@@ -68,8 +74,14 @@ def run(args: Namespace) -> int:
         from labkit.workflow.signing import check_particulars
 
         check_particulars(about)
-    check_outputs(args.sheet, json_path(args.json))
+    if (args.label or args.card) and not args.sign:
+        raise BadInput("command.label_needs_sign")
+    check_outputs(args.sheet, args.label, args.card, json_path(args.json))
     load_families(data_folder(args.data))
+    if args.sheet and not about.language:
+        from labkit.sheet.house import read_house
+
+        about = replace(about, language=read_house(data_folder(args.data)).language)
     readings = read_readings(args.readings, args.shims, args.unit, args.decimal)
     rule, risk = _rule(args, about)
     result = calibrate(
@@ -111,17 +123,27 @@ def _rule(args: Namespace, about: About) -> tuple[str, float | None]:
 
 def _write_sheet(args: Namespace, record: dict[str, Any]) -> None:
     from labkit.sheet import render
+    from labkit.sheet.card import card
+    from labkit.sheet.house import read_house
+    from labkit.sheet.label import label
 
     if not args.sign:
-        write_whole(args.sheet, render(record))
+        house = read_house(data_folder(args.data))
+        write_whole(args.sheet, render(record, form=args.form or house.form, house=house))
         return
     from labkit.workflow.signing import signed_and_kept
 
     if not args.sign.is_file():
         raise BadInput("command.no_file", file=str(args.sign))
+    if args.card and not record["results"]["fine_table"]:
+        raise BadInput("sheet.no_card")  # before a number is given
     word, p12 = passphrase(args.passphrase_file), args.sign.read_bytes()
-    entry = signed_and_kept(writable_folder(data_folder(args.data)), record, p12, word)
+    entry = signed_and_kept(writable_folder(data_folder(args.data)), record, p12, word, args.form)
     write_whole(args.sheet, entry.pdf)
+    if args.label:
+        write_whole(args.label, label(record, entry.number))
+    if args.card:
+        write_whole(args.card, card(record, entry.number))
 
 
 def summary(result: Calibration) -> str:

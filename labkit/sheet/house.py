@@ -20,6 +20,7 @@ from labkit.language import LANGUAGES
 from labkit.problems import BadInput
 from labkit.sheet.logo import MOST_MM, Logo, read_logo
 from labkit.sheet.own_fonts import NO_FONTS, OwnFonts, read_fonts
+from labkit.sheet.typesetting import TEMPLATES
 
 FILE: Final = "letterhead.toml"
 FONTS_FOLDER: Final = "fonts"
@@ -34,6 +35,27 @@ MOST_TEMPLATE_BYTES: Final = 5_000_000
 
 Form = Literal["full", "summary"]
 FORMS: Final[tuple[Form, ...]] = get_args(Form)
+
+_CERTIFICATES: Final = (MAIN, "summary.typ", "page-one.typ", "look.typ")
+"""Those of our templates that make certificates and check records."""
+
+_EXAMPLE: Final = """\
+# What the sheets have of the laboratory's own. Each key may be left out.
+
+language = "en"             # of sheets that name none: en, de (Deutsch), uk (Українська)
+form = "full"               # the usual form of a certificate: full, or summary for one page
+lines = ["Your laboratory", "Your street, your town", "Your telephone"]
+rule = "#15202c"            # the colour of the rules under letterhead and title
+
+# A picture in the data folder, SVG without text and scripts or PNG, and what it shows for those who cannot see it:
+# logo = "logo.svg"
+# logo_alt = "Two closures side by side"
+# logo_mm = 32              # its width
+
+# Families of fonts that lie in the folder fonts (TTF or OTF); without these they serve for characters that ours lack:
+# text_font = "Name of a family"
+# heading_font = "Name of a family"
+"""
 
 _KEYS: Final = ("language", "form", "lines", "rule", "text_font", "heading_font", "logo", "logo_alt", "logo_mm")
 _COLOUR: Final = re.compile(r"#[0-9a-fA-F]{6}")
@@ -265,3 +287,9 @@ def _check_closed(name: str, content: bytes) -> None:
     code = _COMMENT.sub("", source)
     if (found := _BRINGS.search(code)) is not None:
         raise BadInput("house.template_brings", file=name, row=code.count("\n", 0, found.start()) + 1)
+
+
+def example() -> dict[str, bytes]:
+    """Files to begin with, by their names in a data folder: a commented letterhead, and our templates."""
+    ours = {f"{TEMPLATES_FOLDER}/{name}": (TEMPLATES / name).read_bytes() for name in _CERTIFICATES}
+    return {FILE: _EXAMPLE.encode(), **ours}

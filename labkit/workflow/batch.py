@@ -33,6 +33,7 @@ from labkit.ledger.canonical import canonical, sha256
 from labkit.ledger.files import write_safely
 from labkit.ledger.tables_out import write_table
 from labkit.problems import BadInput, Fault
+from labkit.sheet.house import OURS, House
 from labkit.workflow.remarks import FAILED
 from labkit.workflow.signing import check_particulars, signed_and_kept
 
@@ -171,6 +172,7 @@ def make_all(
     *,
     processes: int | None = None,
     families: Path | None = None,
+    house: House = OURS,
     said: Callable[[Done, bool], None] = lambda done, again: None,
 ) -> list[Done]:
     """
@@ -188,6 +190,8 @@ def make_all(
         Default: one for each core that this process may use.
     families : Path, optional
         The laboratory's own curve families.
+    house : House, optional
+        What its sheets have of its own.
     said : callable
         Called after each job with what became of it, and whether it had been made before.
 
@@ -204,7 +208,7 @@ def make_all(
     notes = _Notes.read(out)
     made = {job.name for job in jobs if _is_made(job, notes.of(job), out, signing)}
     todo = [job for job in jobs if job.name not in made]
-    left = _computed(todo, partial(_compute, signing is not None), processes or cores(), families)
+    left = _computed(todo, partial(_compute, signing is not None, house), processes or cores(), families)
     found = []
     for job in jobs:
         again = job.name in made
@@ -240,11 +244,12 @@ class _Computed:
     why_not: str = ""
 
 
-def _compute(to_sign: bool, job: Job) -> _Computed:
+def _compute(to_sign: bool, house: House, job: Job) -> _Computed:
     from labkit.sheet import render
 
     try:
         about = read_about(*job.about) if job.about else About()
+        about = replace(about, language=about.language or house.language)
         if to_sign:
             check_particulars(about)
         result = calibrate(
@@ -263,7 +268,7 @@ def _compute(to_sign: bool, job: Job) -> _Computed:
         result.monte_carlo()
         record = result.to_dict()
         signs = to_sign and record["results"]["verdict"] not in FAILED
-        return _Computed(record, None if signs else render(record))
+        return _Computed(record, None if signs else render(record, form=house.form, house=house))
     except BadInput as problem:
         return _Computed(why_not=str(problem))
     except Exception as error:  # one that breaks must not take the others with it
