@@ -335,6 +335,7 @@ class CalibrateModel(ReadingsPage):
             remarks=tuple(remarks(self, result.verdict)),
             replaces=self.replaces,
             replaced_why=self.replaced_why,
+            statements=replace(result.about.statements, adjusted=self.fields.get("adjusted", "")),
             language=self.house.language,
         )
         return result if about == result.about else replace(result, about=about)

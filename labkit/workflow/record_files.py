@@ -41,6 +41,36 @@ def file_name(entry: Entry | ResultLine, ending: str) -> str:
     return f"{Names().give(f'{entry.number} {kind_words(entry.kind).lower()} {entry.rig}')}{ending}"
 
 
+def gauge_label(data: Path, entry: Entry) -> bytes:
+    """
+    The label for the gauge of a signed calibration.
+
+    Raises
+    ------
+    BadInput
+        ``records.no_label``: it is no calibration; ``records.label_waits``: it waits for its second signature.
+    """
+    from labkit.sheet.label import label
+
+    _for_the_bench(data, entry)
+    return label(entry.record, entry.number)
+
+
+def correction_card(data: Path, entry: Entry) -> bytes:
+    """The card beside the gauge; `BadInput` as for the label, or ``sheet.no_card``."""
+    from labkit.sheet.card import card
+
+    _for_the_bench(data, entry)
+    return card(entry.record, entry.number)
+
+
+def _for_the_bench(data: Path, entry: Entry) -> None:
+    if entry.kind != "calibration":
+        raise BadInput("records.no_label")
+    if standings(data, [entry.id]).get(entry.id, Standing()).waits:
+        raise BadInput("records.label_waits")
+
+
 def certificates(data: Path, numbers: Sequence[str]) -> tuple[str, bytes]:
     """
     The certificates of these results: one PDF, or a ZIP of several.

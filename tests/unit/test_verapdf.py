@@ -83,6 +83,8 @@ KINDS = (
     "a report of the published checks",
     "a gauge label",
     "a correction card",
+    "a summary in Ukrainian, signed twice",
+    "a draft of a summary in German",
 )
 CONTROLS = {"an attachment without a relationship": "3a", "a signature that is not tagged": "ua1"}
 """What must not pass, and as what."""
@@ -103,6 +105,8 @@ def found(laboratory: Laboratory, tmp_path_factory: pytest.TempPathFactory) -> d
         render_validation(run(["line"]).to_dict()),
         label(record, "0119"),
         card(record, "0119"),
+        signed_twice(render(spoken(record, "uk"), **certificate, to_approve=True, form="summary"), laboratory),
+        render(spoken(record, "de"), form="summary"),
     )
     controls = (without_relationship(small_sheet()), signed_untagged(small_sheet(), laboratory))
     everything = dict(zip((*KINDS, *CONTROLS), (*files, *controls), strict=True))

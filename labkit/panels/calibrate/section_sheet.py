@@ -7,9 +7,12 @@ import csv
 import io
 import json
 from collections.abc import Sequence
+from dataclasses import replace
+from functools import partial
 
 import ipywidgets as W
 
+from labkit import ledger
 from labkit.inert import inert
 from labkit.messages import sentence
 from labkit.panels import shell
@@ -18,10 +21,14 @@ from labkit.panels.asking import AskingPart
 from labkit.panels.download import Download
 from labkit.panels.guard import Guard
 from labkit.problems import BadInput, Problem
+from labkit.sheet.house import House
 from labkit.workflow.blockers import Blocker, blockers
 from labkit.workflow.calibrate import CalibratePage
 from labkit.workflow.clock import time_of_day
+from labkit.workflow.record_files import correction_card, gauge_label
 from labkit.workflow.signing import signed_sheet
+
+FORMS = (("Full certificate", "full"), ("One-page summary", "summary"))
 
 MARGIN = (
     "Its number is given when you sign. A signed certificate cannot be changed: it can be replaced, and says so.",
@@ -59,10 +66,16 @@ class SheetSection:
             [shell.html("<span>Passphrase</span>", "lk-l"), shell.bar([self._sign], "lk-bar"), self._refused], "lk-f"
         )
         self._asking = AskingPart(page, guard, self._verdict)
+        self._usual_form = page.house.form
+        self._form = W.ToggleButtons(options=FORMS, value=self._usual_form)
+        self._form.observe(guard(self._another_form), "value")
+        self._label = Download(self._gauge_label, "label.pdf", "Print gauge label")
+        self._card = Download(self._correction_card, "card.pdf", "Print correction card")
         self._certificate = Download(page.signed_pdf, "certificate.pdf", "Download PDF", primary=True)
         self._readings = Download(self._readings_csv, "readings.csv", "Download the readings")
         self._draft = Download(self._unsigned, "draft.pdf", "Download an unsigned draft")
         self._data = Download(self._record, "record.json", "Download its data")
+        self._forms = shell.bar([shell.html("<span>Form</span>", "lk-l"), self._form], "lk-f")
         self.section = shell.section(
             7,
             "Sheet",
@@ -71,7 +84,7 @@ class SheetSection:
                 shell.with_classes(
                     W.GridBox(
                         [
-                            shell.rows([self._look, self._preview], "lk-stack"),
+                            shell.rows([self._forms, self._look, self._preview], "lk-stack"),
                             shell.rows(
                                 [
                                     self._left,
@@ -79,6 +92,7 @@ class SheetSection:
                                     self._says,
                                     self._asking.root,
                                     shell.bar([self._certificate, self._data]),
+                                    shell.bar([self._label, self._card]),
                                     shell.html("<h3>Meanwhile</h3>"),
                                     shell.bar([self._readings, self._draft]),
                                 ],
@@ -110,6 +124,12 @@ class SheetSection:
         self._certificate.enabled = bool(page.number)
         self._certificate.file_name = f"certificate-{page.number or '0000'}.pdf"
         self._certificate.layout.display = "" if page.number else "none"
+        for button, what in ((self._label, "label"), (self._card, "card")):
+            button.file_name = f"{what}-{page.number or '0000'}.pdf"
+            button.layout.display = "" if page.number else "none"
+        if self._usual_form != page.house.form:
+            self._usual_form = self._form.value = page.house.form
+        self._form.disabled = bool(page.number)
         self._data.enabled = page.result is not None
         self._draft.enabled = page.result is not None
         self._readings.enabled = page.collected.readings is not None
@@ -135,13 +155,20 @@ class SheetSection:
         page = self._page
         if page.result is None:
             return
-        pictures = svg_preview(page.result.to_dict(), number=page.number or None, signed=bool(page.number))
+        house = self._house()
+        pictures = svg_preview(
+            page.result.to_dict(),
+            number=page.number or None,
+            signed=bool(page.number),
+            form=house.form,
+            house=house,
+        )
         shell.say(self._preview, "".join(_picture(i, svg) for i, svg in enumerate(pictures)))
         self._drawn_for = page.result
 
     def _finish(self, passphrase: str) -> None:
         shell.say(self._refused, "")
-        self._page.sign(passphrase, signed_sheet)
+        self._page.sign(passphrase, partial(signed_sheet, house=self._house()))
         self._draw(None)
 
     def _refuse(self, problem: Problem) -> None:
@@ -168,7 +195,22 @@ class SheetSection:
 
         if self._page.result is None:
             raise BadInput("points.none")
-        return render(self._page.result.to_dict())
+        house = self._house()
+        return render(self._page.result.to_dict(), form=house.form, house=house)
+
+    def _house(self) -> House:
+        """The laboratory's own hand, in the form that was chosen here."""
+        return replace(self._page.house, form=self._form.value)
+
+    def _another_form(self, _change: object) -> None:
+        if self._drawn_for is not None:
+            self._draw(None)
+
+    def _gauge_label(self) -> bytes:
+        return gauge_label(self._page.data, ledger.find(self._page.data, self._page.number))
+
+    def _correction_card(self) -> bytes:
+        return correction_card(self._page.data, ledger.find(self._page.data, self._page.number))
 
     def _record(self) -> bytes:
         if self._page.result is None:

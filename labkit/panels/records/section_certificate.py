@@ -7,6 +7,7 @@ from collections.abc import Callable
 
 import ipywidgets as W
 
+from labkit.ledger import Entry
 from labkit.ledger.standing import Standing
 from labkit.messages import sentence
 from labkit.panels import shell
@@ -49,13 +50,15 @@ class CertificateSection:
         self._verdict, self._facts = shell.html(), shell.html()
         self._pdf = Download(self._certificate, "certificate.pdf", "Download PDF", primary=True)
         self._data = Download(self._record, "record.json", "Download its data")
+        self._label = Download(self._gauge_label, "label.pdf", "Print gauge label")
+        self._card = Download(self._correction_card, "card.pdf", "Print correction card")
         self._replace = shell.button("Replace it", guard(lambda _: self._ask_to_replace()))
         self._ask = Ask(guard)
         self._begun = shell.html()
         self._file_says = shell.html()
         self._nothing = shell.html(shell.lead(sentence("records.open_one"), quiet=True))
         self._pages = shell.bar([self._caption, self._before, self._after], "lk-bar", "lk-turn")
-        self._buttons = shell.bar([self._pdf, self._data, self._replace])
+        self._buttons = shell.bar([self._pdf, self._data, self._label, self._card, self._replace])
         pick = PickFile(guard(page.judge_file), label="Choose a PDF", ending=".pdf", limit_mb=LARGEST_MB)
         elsewhere = shell.rows([shell.html("<h3>Verify a file from elsewhere</h3>"), pick, self._file_says])
         left = shell.rows([self._nothing, self._picture, self._pages], "lk-stack")
@@ -88,6 +91,9 @@ class CertificateSection:
         shell.say(self._facts, _facts(page))
         self._pdf.file_name = record_files.file_name(entry, ".pdf")
         self._data.file_name = record_files.file_name(entry, ".json")
+        for button, what in ((self._label, "label"), (self._card, "card")):
+            button.file_name = f"{record_files.file_name(entry, '')} {what}.pdf"
+            button.layout.display = "" if entry.kind == "calibration" else "none"
         self._replace.layout.display = "none" if page.replaced_by or entry.kind != "calibration" else ""
         if self._begun_for != entry.number:
             shell.say(self._begun, "")
@@ -124,14 +130,21 @@ class CertificateSection:
     # ---- files ----
 
     def _certificate(self) -> bytes:
+        return self._opened().pdf
+
+    def _gauge_label(self) -> bytes:
+        return record_files.gauge_label(self._page.data, self._opened())
+
+    def _correction_card(self) -> bytes:
+        return record_files.correction_card(self._page.data, self._opened())
+
+    def _opened(self) -> Entry:
         if self._page.opened is None:
             raise BadInput("records.none_open")
-        return self._page.opened.pdf
+        return self._page.opened
 
     def _record(self) -> bytes:
-        if self._page.opened is None:
-            raise BadInput("records.none_open")
-        return record_files.record_json(self._page.opened.record)
+        return record_files.record_json(self._opened().record)
 
 
 def _picture(png: bytes, page: int, number: str) -> str:
