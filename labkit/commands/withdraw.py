@@ -68,7 +68,7 @@ def run(args: Namespace) -> int:
     )
     every = [*withdrawals(data), found]
     crl = make_list(authority, [_listed(each) for each in every], number=len(every))
-    withdraw_signer(data, found, crl, authority.certificate_pem, Actor(getpass.getuser()))
+    withdraw_signer(data, found, crl, Actor(getpass.getuser()))
     writable_folder(data / "trust")
     write_whole(data / "trust" / LIST, crl)
     print(sentence("withdraw.done", {"name": found.name, "since": found.since, "fingerprint": found.fingerprint}))

@@ -49,7 +49,7 @@ class Withdrawal:
     reason: str
 
 
-def withdraw_signer(data: Path, found: Withdrawal, crl: bytes, authority: bytes, who: Actor) -> None:
+def withdraw_signer(data: Path, found: Withdrawal, crl: bytes, who: Actor) -> None:
     """
     Write down that a signer is withdrawn, and the list that says so.
 
@@ -58,21 +58,20 @@ def withdraw_signer(data: Path, found: Withdrawal, crl: bytes, authority: bytes,
     data : Path
     found : Withdrawal
     crl : bytes
-        The list with this signer on it (X.509 CRL, PEM), which only the authority's key makes: it is what shows that
-        whoever writes may.
-    authority : bytes
-        The authority's certificate (PEM).
+        The list with this signer on it (X.509 CRL, PEM). Only the key of an authority that the data folder trusts
+        makes one: it is what shows that whoever writes may.
     who : Actor
 
     Raises
     ------
     BadInput
-        ``withdraw.already``; ``withdraw.reason``; ``withdraw.list``: the list is not the authority's, or lacks the
-        signer.
+        ``withdraw.already``; ``withdraw.reason``; ``withdraw.list``: the list is of no authority that is trusted here,
+        or lacks the signer.
     """
     if not found.reason.strip():
         raise BadInput("withdraw.reason", name=found.name)
-    if not _names(crl, authority, int(found.serial)):
+    trusted = [data / "identities" / "authority.pem", *sorted((data / "trust").glob("*.pem"))]
+    if not any(_names(crl, file.read_bytes(), int(found.serial)) for file in trusted if file.is_file()):
         raise BadInput("withdraw.list")
     with writing(data, who) as writer:
         before = {each.subject for each in current(writer.connection, writer.laboratory, (WITHDRAWAL,))}
