@@ -2,22 +2,29 @@
 
 from __future__ import annotations
 
+import contextlib
+import io
+import json
 import logging
 import stat
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 
+import pikepdf
 import pytest
 
 from labkit.commands.demo import DEMO_PASSPHRASE, prepare_demo
-from labkit.ledger import Actor, load_bench, load_draft, save_bench
+from labkit.ledger import Actor, find, load_bench, load_draft, save_bench
 from labkit.ledger.people import MAY, ROLES
 from labkit.panels import logs
 from labkit.panels.inward import INWARD, refusal
 from labkit.problems import BadInput, Problem
+from labkit.sheet.identity import make_authority, make_signer
 from labkit.workflow.door import HUB_USER, check_closed, hub_person, sign_in
+from labkit.workflow.signing import signed_sheet
 from tests.calibrate_pages import Asleep, demo_folder, finished_state, new_page
+from tests.check_pages import begun_check, calibrated_folder, read
 
 
 @pytest.fixture(scope="module")
@@ -30,6 +37,12 @@ def data(tmp_path_factory: pytest.TempPathFactory) -> Path:
 @pytest.fixture
 def log(data: Path) -> Iterator[Path]:
     """The pages' log, as a kernel writes it."""
+    with logging_to(data) as file:
+        yield file
+
+
+@contextlib.contextmanager
+def logging_to(data: Path) -> Iterator[Path]:
     ours = logging.getLogger("labkit")
     before = list(ours.handlers)
     file = data / "logs" / "pages.log"
@@ -144,6 +157,43 @@ def test_what_the_server_and_the_pages_write_is_closed(data: Path, log: Path) ->
     assert stat.S_IMODE(log.parent.stat().st_mode) & 0o077 == 0
     for file in (data / "identities").iterdir():
         assert stat.S_IMODE(file.stat().st_mode) & 0o077 == 0
+
+
+def test_a_passphrase_is_in_no_file_no_draft_and_no_sentence(tmp_path: Path) -> None:
+    """Signing in, a wrong one, taking a draft over and signing: afterwards every byte of the data folder is read."""
+    right, wrong = "a hinge of 0.81 mm is thin", "a hinge of 0.18 mm is thick"
+    data = calibrated_folder(tmp_path)
+    bench = load_bench(data)
+    file = make_signer("M. Okonjo", make_authority("Larkfield Closures"), right)
+    (data / "identities" / bench.person("M. Okonjo").identity).write_bytes(file)
+    said = []
+    with logging_to(data):
+        page = begun_check(data)
+        page.choose_person("")
+        page.choose_person("D. Abara")
+        read(page)
+        for passphrase in (wrong, right):
+            try:
+                page.take_over("M. Okonjo", passphrase)
+            except BadInput as problem:
+                said += [str(problem), repr(problem), str(problem.hint)]
+        for passphrase in (wrong, right):
+            try:
+                page.sign(passphrase, signed_sheet)
+            except BadInput as problem:
+                said += [str(problem), repr(problem), str(problem.hint)]
+        sign_in(data, bench, "M. Okonjo", right)
+    assert page.number == "0001-01" and len(said) == 6
+    kept = find(data, page.number)
+    said += [json.dumps(page.get_state()), json.dumps(kept.record)]
+    assert not [text for text in said if right in text or wrong in text]
+    files = [each for each in data.rglob("*") if each.is_file()]
+    assert {"ledger.sqlite", "pages.log"} <= {each.name for each in files}
+    found = [each.name for each in files for text in (right, wrong) if text.encode() in each.read_bytes()]
+    assert found == []
+    with pikepdf.open(io.BytesIO(kept.pdf)) as pdf:
+        streams = [each.read_bytes() for each in pdf.objects if isinstance(each, pikepdf.Stream)]
+    assert streams and not [each for each in streams if right.encode() in each]
 
 
 # ---- logs ----

@@ -146,6 +146,36 @@ def test_reload_in_mid_work_loses_nothing(page: Page, served: Served) -> None:
     expect(who.section("Readings").locator(".lk-now-band")).to_contain_text("Shim A-2")
 
 
+def test_a_tab_that_is_closed_in_mid_entry_is_gone_on_with_from_the_bench(page: Page, served: Served) -> None:
+    """What Enter has taken is kept; the half number that nobody took is not, and its place is empty."""
+    who = open_calibrate(page, served)
+    who.choose_person("S. Whitby")
+    who.choose_rig()
+    who.section("Readings").locator(".lk-now-band").click()
+    page.keyboard.press("F8")
+    who.take("Readings", ["11.62", "0.009", "0.008"])
+    expect(who.section("Readings").locator(".lk-now-band")).to_contain_text("Last taken, 2 of 5", timeout=SLOW_MS)
+    page.keyboard.type("0.00")
+    address = page.url
+    page.close()
+
+    page = page.context.new_page()
+    page.goto(served.workbook("bench"))
+    draft = re.search(r"draft=([0-9a-f-]+)", address)
+    assert draft is not None
+    row = page.locator(f"tr[data-row='{draft[1]}']")
+    expect(row).to_contain_text("S. Whitby", timeout=4 * SLOW_MS)
+    row.get_by_role("link", name="Look").click()
+    who = Technician(page)
+    expect(page.locator(".lk-cells")).to_contain_text("S. Whitby", timeout=4 * SLOW_MS)
+    cells = who.line("Readings", "Zero").locator("td.n").all_inner_texts()
+    assert [cell for cell in cells if cell.strip()][-2:] == ["0.009", "0.008"]
+    who.section("Readings").locator(".lk-now-band").click()
+    page.keyboard.press("F8")
+    who.take("Readings", ["0.009"])
+    expect(who.section("Readings").locator(".lk-now-band")).to_contain_text("Last taken, 3 of 5", timeout=SLOW_MS)
+
+
 def test_what_is_typed_stays_text(page: Page, served: Served) -> None:
     """Markup, marks that turn the writing round, and formula signs are kept as typed and do nothing."""
     who = open_calibrate(page, served)
