@@ -1632,6 +1632,11 @@ SENTENCES: Final[dict[str, str]] = {
     "house.template_fails.hint": "Mend it, or move the folder templates away: then ours is used.",
     "house.template_data": "The laboratory's own template does not attach {missing}.",
     "house.template_data.hint": "Keep the line #attach(sheet.attached, sys.inputs) of our template.",
+    "letterhead.margin": "Lines stand above the title, with | between one and the next. Fonts lie in the folder fonts of the "
+    "data, an own template in its folder templates: labkit letterhead --example writes ours to begin with.",
+    "letterhead.has": "Logo: {logo}. Fonts: {fonts}. Own template: {template}.",
+    "letterhead.logo_taken": "{name} is taken when the letterhead is kept.",
+    "letterhead.kept": "Kept. Sheets that are made from now on have it.",
     "letterhead.exists": "{file} is there already: nothing was written.",
     "letterhead.exists.hint": "Name an empty folder, or one that is not there yet.",
     # ---- serve and pages ----

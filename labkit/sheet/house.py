@@ -160,9 +160,9 @@ def read_house(data: Path) -> House:
     return _house(found, data, house)
 
 
-def read_letterhead(source: str, data: Path) -> House:
-    """What a text for ``letterhead.toml`` would mean in a data folder; see `read_house`."""
-    return _house(_parsed(source), data, House(fonts=read_fonts(data / FONTS_FOLDER)))
+def read_letterhead(source: str, data: Path, pictures: Path) -> House:
+    """What a text for ``letterhead.toml`` would mean in a data folder, with the logo in another; see `read_house`."""
+    return _house(_parsed(source), pictures, House(fonts=read_fonts(data / FONTS_FOLDER)))
 
 
 def _toml(path: Path) -> dict[str, Any] | None:

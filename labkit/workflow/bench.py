@@ -213,6 +213,16 @@ class BenchPage(LedgerPage):
         """Register a certificate of an auxiliary instrument; see `labkit.ledger.certify`."""
         self._do(lambda who: ledger.certify(self.data, found, who, why, pdf))
 
+    def keep_letterhead(self, keep: Callable[[], object]) -> None:
+        """Write the letterhead, for whoever may register things."""
+
+        def kept(who: Actor) -> None:
+            if not self.anybody_may("register"):
+                who.must("register")
+            keep()
+
+        self._do(kept)
+
     # ---- drafts, gauges, notes ----
 
     def take_over(self, draft_id: str) -> None:

@@ -1,4 +1,4 @@
-"""The page put together: a model, four sections that show it, and the frame around them."""
+"""The page put together: a model, five sections that show it, and the frame around them."""
 
 from __future__ import annotations
 
@@ -11,6 +11,7 @@ from IPython.display import display
 from labkit.messages import sentence
 from labkit.panels import shell
 from labkit.panels.bench.section_due import DueSection
+from labkit.panels.bench.section_letterhead import NUMBER, LetterheadSection
 from labkit.panels.bench.section_register import RegisterSection, mark_of
 from labkit.panels.bench.section_unfinished import UnfinishedSection
 from labkit.panels.bench.section_waiting import WaitingSection
@@ -60,7 +61,8 @@ class BenchView:
         self._out = shell.button("Sign out", guard(lambda _: page.sign_out()))
         for each in (self._in, self._out):
             each.add_class("lk-slim")
-        sections = (self.waiting, self.due, self.unfinished, self.register)
+        self.letterhead = LetterheadSection(page, guard, self.door)
+        sections = (self.waiting, self.due, self.unfinished, self.register, self.letterhead)
         self.frame = shell.page(
             "bench",
             TITLE,
@@ -90,8 +92,10 @@ class BenchView:
         self.due.show()
         self.unfinished.show()
         self.register.show()
+        self.letterhead.show()
         for no, (state, words) in marks(page).items():
             shell.say_mark(frame, no, cast(shell.State, state), words)
+        shell.say_mark(frame, NUMBER, cast(shell.State, self.letterhead.mark()[0]), self.letterhead.mark()[1])
         shell.say_intro(frame, TITLE, intro(page))
         self._in.layout.display = "none" if page.who.proven else ""
         self._out.layout.display = "" if page.who.proven and not page.by_hub else "none"
