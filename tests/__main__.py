@@ -39,7 +39,9 @@ def main(arguments: list[str]) -> int:
     if not install_programs():
         return 1
     failed = [" ".join(check) for check in CHECKS if run(sys.executable, "-m", *check) != 0]
-    tests = run(sys.executable, "-m", "pytest", *arguments)
+    # the files of tests side by side, a process a core, each on one thread
+    beside = ("-n", str(os.cpu_count() or 1), "--dist", "loadfile")
+    tests = run(sys.executable, "-m", "pytest", *beside, *arguments, OPENBLAS_NUM_THREADS="1")
     for check in failed:
         print(f"failed: {check}", flush=True)
     return 1 if failed else tests
