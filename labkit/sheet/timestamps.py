@@ -122,7 +122,7 @@ def token_of(info: cms.SignerInfo) -> cms.ContentInfo | None:
     from asn1crypto import core
 
     attributes = info["unsigned_attrs"]
-    if isinstance(attributes, core.Void) or attributes.native is None:
+    if isinstance(attributes, core.Void):
         return None
     if len(attributes) != 1 or attributes[0]["type"].native != "signature_time_stamp_token":
         raise BadStamp("unsigned attributes")
