@@ -127,8 +127,8 @@ def _write_sheet(args: Namespace, record: dict[str, Any]) -> None:
     from labkit.sheet.house import read_house
     from labkit.sheet.label import label
 
+    house = read_house(data_folder(args.data))
     if not args.sign:
-        house = read_house(data_folder(args.data))
         write_whole(args.sheet, render(record, form=args.form or house.form, house=house))
         return
     from labkit.workflow.signing import signed_and_kept
@@ -141,9 +141,9 @@ def _write_sheet(args: Namespace, record: dict[str, Any]) -> None:
     entry = signed_and_kept(writable_folder(data_folder(args.data)), record, p12, word, args.form)
     write_whole(args.sheet, entry.pdf)
     if args.label:
-        write_whole(args.label, label(record, entry.number))
+        write_whole(args.label, label(record, entry.number, house))
     if args.card:
-        write_whole(args.card, card(record, entry.number))
+        write_whole(args.card, card(record, entry.number, house))
 
 
 def summary(result: Calibration) -> str:

@@ -13,6 +13,7 @@ from labkit.problems import BadInput
 from labkit.sheet.blocks import Column, Fact, Record, Table, table
 from labkit.sheet.content import part_words, words_of_people
 from labkit.sheet.decisions import outcome_words
+from labkit.sheet.house import OURS, House
 from labkit.sheet.label import largest_u_words, made, range_words
 from labkit.sheet.qr import in_words, payload, qr_svg
 from labkit.sheet.rounded import RoundIndications, at_round_indications, length_unit_of, shown_unit
@@ -57,7 +58,7 @@ class Card:
 
 
 @in_its_language
-def card(record: Record, number: str) -> bytes:
+def card(record: Record, number: str, house: House = OURS) -> bytes:
     """
     The correction card of a certificate, A6, as a PDF (PDF/A-3a, PDF/UA-1).
 
@@ -67,21 +68,23 @@ def card(record: Record, number: str) -> bytes:
         Of a calibration.
     number : str
         Of its certificate.
+    house : House
+        Whose fonts are used besides ours.
 
     Returns
     -------
     bytes
-        The same for the same record and number.
+        The same for the same record, number and house.
 
     Raises
     ------
     BadInput
         ``sheet.no_card``: the curve cannot be used; ``sheet.character``.
     """
-    check_characters((place, printable(text)) for place, text in words_of_people(record))
-    said: dict[str, Any] = throughout(asdict(card_words(record, number)), printable)
+    check_characters(((place, printable(text)) for place, text in words_of_people(record)), house.fonts)
+    said: dict[str, Any] = throughout(asdict(card_words(record, number)) | {"house": house.to_sheet()}, printable)
     files = {"qr": qr_svg(payload(record, number))}
-    return typeset("card.typ", said, files=files, timestamp=made(record))[0]
+    return typeset("card.typ", said, files=files, timestamp=made(record), fonts=house.fonts)[0]
 
 
 def card_words(record: Record, number: str) -> Card:

@@ -164,16 +164,20 @@ def shims(record: Record) -> Section:
     ]
     sets = ", ".join(dict.fromkeys(shim["set_name"] for shim in used if shim["set_name"]))
     issued = say("Certificates issued by {name}.", name=issuers[0]) if issuers and issuers[0] and not several else ""
-    certified = all(shim["certificate"] for shim in used)
-    trace = (
-        say("The reference values are traceable through the certificates named here.")
-        if certified
-        else say("Where no certificate is named, the reference value is not shown to be traceable.")
-    )
     at_20 = say("Thickness at 20 °C; at the temperature of the readings it was corrected for expansion.")
     return Section(
-        say("Shims and traceability"), (table(columns, rows), small(f"{sets}." if sets else "", issued, trace, at_20))
+        say("Shims and traceability"),
+        (table(columns, rows), small(f"{sets}." if sets else "", issued, traced(record), at_20)),
     )
+
+
+def traced(record: Record) -> str:
+    """Whether the reference values are traceable, as a sentence."""
+    held = record["inputs"]["readings"]
+    read = {name for row in held["rows"] for name in row["shims"]}
+    if all(shim["certificate"] for shim in held["shims"]["shims"] if shim["name"] in read):
+        return say("The reference values are traceable through the certificates named here.")
+    return say("Where no certificate is named, the reference value is not shown to be traceable.")
 
 
 def readings(record: Record) -> Section:

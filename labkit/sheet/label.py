@@ -11,6 +11,7 @@ from labkit.language import Language, day_in_words, in_its_language, say, spoken
 from labkit.sheet.blocks import Record
 from labkit.sheet.content import operators, words_of_people
 from labkit.sheet.decisions import outcome_words
+from labkit.sheet.house import OURS, House
 from labkit.sheet.qr import in_words, payload, qr_svg
 from labkit.sheet.rounded import length_unit_of
 from labkit.sheet.typesetting import check_characters, printable, throughout, typeset
@@ -43,7 +44,7 @@ class Label:
 
 
 @in_its_language
-def label(record: Record, number: str) -> bytes:
+def label(record: Record, number: str, house: House = OURS) -> bytes:
     """
     The label for a gauge with a certificate, 50 mm × 25 mm, as a PDF (PDF/A-3a, PDF/UA-1).
 
@@ -53,21 +54,23 @@ def label(record: Record, number: str) -> bytes:
         Of a calibration.
     number : str
         Of its certificate.
+    house : House
+        Whose fonts are used besides ours.
 
     Returns
     -------
     bytes
-        The same for the same record and number.
+        The same for the same record, number and house.
 
     Raises
     ------
     BadInput
         ``sheet.character``.
     """
-    check_characters((place, printable(text)) for place, text in words_of_people(record))
-    said: dict[str, Any] = throughout(asdict(label_words(record, number)), printable)
+    check_characters(((place, printable(text)) for place, text in words_of_people(record)), house.fonts)
+    said: dict[str, Any] = throughout(asdict(label_words(record, number)) | {"house": house.to_sheet()}, printable)
     files = {"qr": qr_svg(payload(record, number))}
-    return typeset("label.typ", said, files=files, timestamp=made(record))[0]
+    return typeset("label.typ", said, files=files, timestamp=made(record), fonts=house.fonts)[0]
 
 
 def label_words(record: Record, number: str) -> Label:

@@ -8,7 +8,7 @@ from typing import Final
 
 from labkit.language import in_its_language, say, say_count
 from labkit.problems import Caution
-from labkit.sheet import sections, statements
+from labkit.sheet import evidence, sections, statements
 from labkit.sheet.blocks import Block, Fact, Items, Plot, Record, Run, Section, Sheet, Text, small
 from labkit.sheet.content import PARTS, content, part_words, shims_words
 from labkit.sheet.decisions import rule_words
@@ -53,7 +53,7 @@ def summary(
 
 def clipped(text: str, most: int) -> str:
     """A text of at most so many characters, with an ellipsis where it was longer."""
-    return text if len(text) <= most else f"{text[: most - 1].rstrip(' ,;')}…"
+    return text if len(text) <= most else f"{text[: most - 1].rstrip(' ,;(')}…"
 
 
 def _lines(lines: Sequence[str]) -> tuple[str, ...]:
@@ -110,6 +110,7 @@ def _said(record: Record, shown: Shown) -> Iterator[str]:
     if cautions:
         first = clipped(str(Caution.from_dict(cautions[0])), LONGEST)
         yield say_count("{count} caution: {first}", "{count} cautions; the first: {first}", len(cautions), first=first)
+    yield evidence.traced(record)
     yield statements.only_for()
     yield " ".join(_left_out(record, shown))
     yield say("SHA-256 of the attached {file}: {digest}.", file="calibration.json", digest=grouped(digest(record)))

@@ -18,6 +18,7 @@ from labkit.ledger.standing import Standing, standings
 from labkit.ledger.tables_out import Names
 from labkit.messages import sentence
 from labkit.problems import BadInput
+from labkit.sheet.house import read_house
 
 MOST_MB: Final = 50
 """Of one download: a page hands it to the browser in one piece."""
@@ -53,7 +54,7 @@ def gauge_label(data: Path, entry: Entry) -> bytes:
     from labkit.sheet.label import label
 
     _for_the_bench(data, entry)
-    return label(entry.record, entry.number)
+    return label(entry.record, entry.number, read_house(data))
 
 
 def correction_card(data: Path, entry: Entry) -> bytes:
@@ -61,7 +62,7 @@ def correction_card(data: Path, entry: Entry) -> bytes:
     from labkit.sheet.card import card
 
     _for_the_bench(data, entry)
-    return card(entry.record, entry.number)
+    return card(entry.record, entry.number, read_house(data))
 
 
 def _for_the_bench(data: Path, entry: Entry) -> None:
