@@ -1483,6 +1483,7 @@ SENTENCES: Final[dict[str, str]] = {
     "shim.certificate_twice.hint": "A new value comes with a new certificate: give its number.",
     # ---- the page Bench ----
     "due.calibration": "Full calibration, every {months} months since certificate {number}",
+    "due.check": "Check {number} says: {outcome}",
     "due.shims": "Recertification",
     "due.instrument": "Its own calibration",
     "bench.own_families": (

@@ -7,7 +7,7 @@ from labkit.ledger.backups import Backup, last_backup
 from labkit.ledger.chain import Head, head
 from labkit.ledger.checking import ChainReport, check
 from labkit.ledger.drafts import DraftLine, draft_bodies, list_drafts, load_draft, save_draft, take_over
-from labkit.ledger.due import LastCalibration, last_calibrations
+from labkit.ledger.due import LastCalibration, LastCheck, last_calibrations, last_checks
 from labkit.ledger.export import Exported, export
 from labkit.ledger.files import new_id, utc_now
 from labkit.ledger.instrument_certificates import InstrumentCertificate, certify, instrument_certificates
@@ -56,6 +56,7 @@ __all__ = [
     "Head",
     "InstrumentCertificate",
     "LastCalibration",
+    "LastCheck",
     "Live",
     "NotInUse",
     "Note",
@@ -86,6 +87,7 @@ __all__ = [
     "kept_pdf",
     "last_backup",
     "last_calibrations",
+    "last_checks",
     "let_go",
     "list_drafts",
     "live_gauges",

@@ -1,4 +1,4 @@
-"""The calibration that is in force for each rig, without its record: what due dates are counted from."""
+"""The calibration that is in force for each rig, and its last check, without their records: what is due when."""
 
 from __future__ import annotations
 
@@ -56,3 +56,40 @@ def last_calibrations(data: Path) -> dict[str, LastCalibration]:
                 signed = first_of(connection, store.laboratory, row).signed
                 found[row.rig] = LastCalibration(**values | {"signed": signed})
     return found
+
+
+@dataclass(frozen=True)
+class LastCheck:
+    """
+    The check signed last for a rig.
+
+    Attributes
+    ----------
+    rig, number, outcome : str
+    signed : str
+        UTC, ISO 8601 with Z.
+    """
+
+    rig: str
+    number: str
+    outcome: str
+    signed: str
+
+    @property
+    def certificate(self) -> str:
+        """The number of the certificate that was checked."""
+        return self.number.partition("-")[0]
+
+
+def last_checks(data: Path) -> dict[str, LastCheck]:
+    """The last check of each rig that has had one, by the rig's name."""
+    store = open_store(data)
+    mine = (RESULT.c.laboratory == store.laboratory) & (RESULT.c.kind == "check")
+    newest = sa.select(RESULT.c.rig, sa.func.max(RESULT.c.place).label("place")).where(mine).group_by(RESULT.c.rig)
+    each = newest.subquery()
+    columns = (RESULT.c.rig, RESULT.c.number, RESULT.c.decision, RESULT.c.signed)
+    with store.reading() as connection:
+        rows = connection.execute(
+            sa.select(*columns).join(each, (RESULT.c.rig == each.c.rig) & (RESULT.c.place == each.c.place)).where(mine)
+        ).all()
+    return {row.rig: LastCheck(*row) for row in rows}

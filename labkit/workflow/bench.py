@@ -72,7 +72,8 @@ class BenchPage(LedgerPage):
         self._read_drafts(lines)
         lines = tuple(each.line for each in self.unfinished)
         self.last = ledger.last_calibrations(data)
-        self.due = due(self.bench, self.last, lines, today(self.now, self.bench.zone))
+        here = today(self.now, self.bench.zone)
+        self.due = due(self.bench, self.last, lines, here, ledger.last_checks(data))
         self.live, self.notes = ledger.live_gauges(data), ledger.notes(data)
         self.instrument_certificates = ledger.instrument_certificates(data)
         asked = [each for each in ledger.requests(data) if each.open or each.told]

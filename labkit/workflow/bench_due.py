@@ -5,15 +5,15 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import date
-from typing import Literal
+from typing import Final, Literal
 
 from labkit.bench.dates import months_after
-from labkit.ledger import Bench, DraftLine, LastCalibration, RegisteredRig
+from labkit.ledger import Bench, DraftLine, LastCalibration, LastCheck, RegisteredRig
 from labkit.problems import Reason
 from labkit.workflow.clock import today
 
 DueKind = Literal["rig", "shim-set", "instrument"]
-State = Literal["overdue", "today", "begun", "in date"]
+State = Literal["overdue", "calibrate fully", "today only", "check again", "today", "begun", "in date"]
 
 
 @dataclass(frozen=True)
@@ -31,10 +31,13 @@ class Due:
     on : date
     why : Reason
     state : str
+        Three of them are what the last check of a rig says.
     draft : str
         The id of the draft that was begun for it; empty where none was.
     since : str
         When that was begun (UTC, ISO 8601 with Z).
+    checked : str
+        When its calibration was last checked (UTC, ISO 8601 with Z); empty where it was not.
     """
 
     kind: DueKind
@@ -45,9 +48,16 @@ class Due:
     state: State
     draft: str = ""
     since: str = ""
+    checked: str = ""
 
 
-def due(bench: Bench, last: Mapping[str, LastCalibration], drafts: Iterable[DraftLine], day: date) -> tuple[Due, ...]:
+def due(
+    bench: Bench,
+    last: Mapping[str, LastCalibration],
+    drafts: Iterable[DraftLine],
+    day: date,
+    checks: Mapping[str, LastCheck] | None = None,
+) -> tuple[Due, ...]:
     """
     Everything that falls due, the earliest first.
 
@@ -60,9 +70,11 @@ def due(bench: Bench, last: Mapping[str, LastCalibration], drafts: Iterable[Draf
         Those that are not signed.
     day : date
         Today, where the laboratory is.
+    checks : mapping of str to LastCheck, optional
+        The last check of each rig: one of another certificate than that in force says nothing any more.
     """
     begun = {line.rig: line for line in drafts if line.page == "calibrate" and line.owner}
-    found = [*_rigs(bench, last, begun, day), *_shims(bench, day), *_instruments(bench, day)]
+    found = [*_rigs(bench, last, begun, day, checks or {}), *_shims(bench, day), *_instruments(bench, day)]
     return tuple(sorted(found, key=lambda each: (each.on, each.kind, each.name)))
 
 
@@ -76,8 +88,20 @@ def never_calibrated(bench: Bench, last: Mapping[str, LastCalibration]) -> list[
     return [rig.name for rig in bench.rigs if rig.interval_months and rig.name not in last]
 
 
+_CHECKED: Final[Mapping[str, State]] = {
+    "calibrate fully": "calibrate fully",
+    "today only": "today only",
+    "check again": "check again",
+}
+"""What a check leaves to do, by its outcome; “fit to measure” leaves nothing."""
+
+
 def _rigs(
-    bench: Bench, last: Mapping[str, LastCalibration], begun: Mapping[str, DraftLine], day: date
+    bench: Bench,
+    last: Mapping[str, LastCalibration],
+    begun: Mapping[str, DraftLine],
+    day: date,
+    checks: Mapping[str, LastCheck],
 ) -> Iterator[Due]:
     for rig in bench.rigs:
         if not rig.interval_months or rig.name not in last:
@@ -86,10 +110,17 @@ def _rigs(
         why = Reason("due.calibration", {"months": rig.interval_months, "number": last[rig.name].number})
         line = begun.get(rig.name)
         state: State = _state(on, day)
-        if line is not None and state == "in date":
+        check = checks.get(rig.name)
+        if check is not None and check.certificate != last[rig.name].number:
+            check = None
+        if check is not None and check.outcome in _CHECKED and state == "in date":
+            state = _CHECKED[check.outcome]
+            why = Reason("due.check", {"number": check.number, "outcome": check.outcome})
+            on = on if state == "today only" else day
+        if line is not None and state in ("in date", "calibrate fully", "today only"):
             state = "begun"
         draft, since = (line.id, line.begun) if line is not None else ("", "")
-        yield Due("rig", rig.name, parts_of(rig), on, why, state, draft, since)
+        yield Due("rig", rig.name, parts_of(rig), on, why, state, draft, since, check.signed if check else "")
 
 
 def _shims(bench: Bench, day: date) -> Iterator[Due]:

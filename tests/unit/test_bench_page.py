@@ -13,12 +13,13 @@ import pytest
 from labkit import ledger
 from labkit.bench.dates import months_after
 from labkit.commands.demo import DEMO_PASSPHRASE
-from labkit.ledger import Actor, Bench, LastCalibration, new_id, save_draft, sign_and_keep
+from labkit.ledger import Actor, Bench, LastCalibration, LastCheck, new_id, save_bench, save_draft, sign_and_keep
 from labkit.ledger.demo import demo_bench
 from labkit.ledger.store import open_store
 from labkit.panels.bench.page import marks
 from labkit.panels.bench.section_due import _row
 from labkit.panels.bench.section_waiting import lead
+from labkit.panels.bench.tables import rows_of
 from labkit.panels.bench.timeline import timeline
 from labkit.problems import BadInput, Problem, Reason
 from labkit.sheet.identity import make_authority, make_signer
@@ -286,6 +287,61 @@ def test_a_rig_whose_calibration_was_begun_says_so_unless_it_is_late() -> None:
     assert [(each.state, each.draft) for each in found] == [("begun", "id")]
     found = of_rigs(due(demo_bench(), last("Rig 2", "2026-05-02T09:00:00Z"), (begun,), date(2026, 11, 25)))
     assert [(each.state, each.draft) for each in found] == [("overdue", "id")]
+
+
+@pytest.mark.parametrize(
+    ("outcome", "state", "button"),
+    [
+        ("fit to measure", "in date", "Check"),
+        ("today only", "today only", "Calibrate"),
+        ("check again", "check again", "Check"),
+        ("calibrate fully", "calibrate fully", "Calibrate"),
+    ],
+)
+def test_what_the_last_check_says_is_due(outcome: str, state: str, button: str) -> None:
+    day, zone = date(2026, 11, 25), "Europe/London"
+    checks = {"Rig 2": LastCheck("Rig 2", "0097-03", outcome, "2026-11-24T07:12:00Z")}
+    calibrated = last("Rig 2", "2026-06-02T09:00:00Z")
+    (found,) = of_rigs(due(demo_bench(), calibrated, (), day, checks))
+    assert found.state == state and (outcome == "fit to measure" or outcome in str(found.why))
+    assert found.on == (day if outcome in ("check again", "calibrate fully") else date(2026, 12, 2))
+    assert [each.label for each in _row(found, day, zone).buttons] == [button]
+    another = {"Rig 2": replace(checks["Rig 2"], number="0090-01")}
+    (found,) = of_rigs(due(demo_bench(), calibrated, (), day, another))
+    assert (found.state, found.checked) == ("in date", ""), "that was another calibration"
+    assert [each.label for each in _row(found, day, zone).buttons] == ["Check"]
+    begun = ledger.DraftLine("id", "calibrate", "Rig 2", "M. Okonjo", "M. Okonjo", START)
+    (found,) = of_rigs(due(demo_bench(), calibrated, (begun,), day, checks))
+    assert found.state == ("check again" if outcome == "check again" else "begun")
+
+
+def test_a_rig_that_was_checked_today_asks_nothing() -> None:
+    day, zone = date(2026, 11, 25), "Europe/London"
+    checks = {"Rig 2": LastCheck("Rig 2", "0097-03", "fit to measure", "2026-11-25T07:12:00Z")}
+    (found,) = of_rigs(due(demo_bench(), last("Rig 2", "2026-06-02T09:00:00Z"), (), day, checks))
+    row = _row(found, day, zone)
+    assert (row.cells[-1].small, [each.label for each in row.buttons]) == ("checked 07:12", ["Open"])
+
+
+def test_the_last_check_of_each_rig_is_found(ledger_folder: Path) -> None:
+    save_bench(ledger_folder, demo_bench())
+    for rig, outcomes in (("Rig 2", ("check again", "calibrate fully")), ("Rig 3", ("fit to measure",))):
+        about = {"about": {"rig": {"name": rig}}}
+        record = {"schema": "labkit.calibration/1", "id": new_id(), "inputs": about}
+        number = sign_and_keep(ledger_folder, record, lambda _: b"%PDF", TECHNICIAN).number
+        for outcome in outcomes:
+            inputs = about | {"calibration": {"number": number, "record": record}}
+            check = {"schema": "labkit.check/1", "id": new_id(), "inputs": inputs, "results": {"verdict": outcome}}
+            sign_and_keep(ledger_folder, check, lambda place: place.number.encode(), TECHNICIAN)
+    found = ledger.last_checks(ledger_folder)
+    assert {rig: (each.number, each.outcome, each.certificate) for rig, each in found.items()} == {
+        "Rig 2": ("0001-02", "calibrate fully", "0001"), "Rig 3": ("0002-01", "fit to measure", "0002"),
+    }  # fmt: skip
+    page = BenchPage(ledger_folder, worker=Worker(inline=True))
+    page.begin()
+    assert marks(page)[2][0] == "stop"
+    states = {row.id: row.cells[-1].text for row in rows_of("rig", page)}
+    assert (states["Rig 2"], states["Rig 3"]) == ("Calibrate fully", "In date")
 
 
 def test_shims_are_due_by_their_certificates_except_those_out_of_use() -> None:

@@ -156,9 +156,12 @@ def marks(page: BenchPage) -> dict[int, tuple[str, str]]:
     waiting, drafts = len(page.to_approve) + len(page.answers), len(page.unfinished)
     others = 0 if page.who.proven else page.waiting_for_others
     overdue = sum(each.state == "overdue" for each in page.due)
-    days = sum(each.state == "today" for each in page.due)
+    days = sum(each.state in ("today", "today only", "check again") for each in page.due)
+    stopped = sum(each.state == "calibrate fully" for each in page.due)
     if overdue:
         due = ("stop", f"{overdue} overdue")
+    elif stopped:
+        due = ("stop", "Calibrate fully")
     elif days:
         due = ("watch", f"{days} due today")
     else:

@@ -58,12 +58,18 @@ def _row(each: Due, here: date, zone: str) -> Row:
             on = today(each.since, zone)
             begun = time_of_day(each.since, zone) if on == here else day(on, here)
             state = Cell(f"Begun {begun}", mark="part")
+        case "calibrate fully":
+            state = Cell("Calibrate fully", mark="stop")
+        case "today only" | "check again":
+            state = Cell(each.state.capitalize(), mark="watch")
         case _:
-            state = Cell("In date", mark="ok")
+            state = Cell("In date", _checked(each, here, zone), mark="ok")
     if each.kind == "rig" and each.draft:
         opened = Button("look", "Look", link("calibrate", each.draft), main=urgent)
-    elif each.kind == "rig" and urgent:
-        opened = Button("calibrate", "Calibrate", link("calibrate", rig=each.name), main=True)
+    elif each.kind == "rig" and (urgent or each.state in ("calibrate fully", "today only")):
+        opened = Button("calibrate", "Calibrate", link("calibrate", rig=each.name), main=each.state != "today only")
+    elif each.kind == "rig" and (each.state == "check again" or not _checked_today(each, here, zone)):
+        opened = Button("check", "Check", link("check", rig=each.name), main=each.state == "check again")
     cells = (
         Cell(day(each.on, here), _away((each.on - here).days), bold=True),
         Cell(each.name, each.what, bold=True),
@@ -71,6 +77,20 @@ def _row(each: Due, here: date, zone: str) -> Row:
         state,
     )
     return Row(f"{each.on.isoformat()}|{each.kind}|{each.name}", cells, (opened,))
+
+
+def _checked_today(each: Due, here: date, zone: str) -> bool:
+    return bool(each.checked) and today(each.checked, zone) == here
+
+
+def _checked(each: Due, here: date, zone: str) -> str:
+    """When a rig was last taken up again."""
+    if each.kind != "rig":
+        return ""
+    if not each.checked:
+        return "not checked yet"
+    on = today(each.checked, zone)
+    return f"checked {time_of_day(each.checked, zone)}" if on == here else f"last checked {day(on, here)}"
 
 
 def _away(days: int) -> str:

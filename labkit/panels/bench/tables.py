@@ -119,6 +119,8 @@ def _state_of_rig(name: str, page: BenchPage) -> Cell:
     due = next((each for each in page.due if (each.kind, each.name) == ("rig", name)), None)
     if due is not None and due.state == "overdue":
         return Cell("Overdue", mark="stop")
+    if due is not None and due.state in ("calibrate fully", "today only", "check again"):
+        return Cell(due.state.capitalize(), mark="stop" if due.state == "calibrate fully" else "watch")
     if live is not None:
         return Cell("Calibrating", mark="part")
     if name not in page.last:
