@@ -24,6 +24,7 @@ from labkit.sheet import render
 from labkit.sheet.check_content import check_content
 from labkit.sheet.content import content
 from labkit.sheet.picture import picture
+from labkit.sheet.printed import in_pages, pages_text
 from tests.catalogues import catalogue, codes, placeholders, texts
 from tests.unit.test_check_sheet import checked, words
 
@@ -247,3 +248,28 @@ def test_the_language_is_among_the_particulars() -> None:
 def test_a_record_without_a_language_is_english() -> None:
     assert language_of({"inputs": {"about": {}}}) == "en"
     assert language_of({"schema": "labkit.calibration/1"}) == "en"
+
+
+@pytest.fixture(scope="module")
+def decided() -> list[dict[str, Any]]:
+    """Records with every outcome among them."""
+    folder = sample_data() / "hinge_day"
+    readings = labkit.read_readings(folder / "readings.csv", shims=labkit.read_shims(folder / "shims.csv"))
+    made = [
+        labkit.calibrate(readings, "polynomial-3", (0.25, 2.5), tolerance, reason="for the test").to_dict()
+        for tolerance in ((-0.0002, 0.0001), (0.003, 0.004), 0.01)
+    ]
+    outcomes = {check["decision"] for record in made for check in record["printed"]["checks"]}
+    assert outcomes == {"pass", "conditional pass", "conditional fail", "fail"}
+    return made
+
+
+@pytest.mark.parametrize("code", OTHERS)
+@pytest.mark.parametrize("form", ["full", "summary"])
+def test_verifying_finds_every_number_and_decision_in_the_pages(
+    decided: list[dict[str, Any]], code: str, form: Any
+) -> None:
+    """The longest outcomes too: a word that is hyphenated within a decision would not be found."""
+    for record in (in_language(each, code) for each in decided):
+        found = in_pages(record, pages_text(render(record, number="0119", signed=True, form=form)))
+        assert found.whole, found
