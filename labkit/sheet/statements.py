@@ -54,7 +54,7 @@ def _deviations(record: Record) -> str:
     stated = of(record).get("deviations", "")
     if stated:
         return say("Additions, deviations and exclusions: {what}", what=stated)
-    return say("Carried out without additions to it, deviations from it or exclusions.")
+    return say("No additions, deviations or exclusions are stated.")
 
 
 def _supplied(record: Record) -> str:
@@ -67,7 +67,7 @@ def _supplied(record: Record) -> str:
     ]
     if about["customer"]["order"]:
         said.append(say("What was asked for: {order}.", order=about["customer"]["order"]))
-    return " ".join(each for each in said if each) or say("Nothing that bears on the results.")
+    return " ".join(each for each in said if each) or say("Nothing is stated.")
 
 
 def _external(record: Record) -> str:
@@ -78,7 +78,7 @@ def _external(record: Record) -> str:
     )
     said = [say("Reference values of the shims: {issuers}.", issuers="; ".join(issuers)) if issuers else ""]
     said.append(of(record).get("external", ""))
-    return " ".join(each for each in said if each) or say("No result is from an external provider.")
+    return " ".join(each for each in said if each) or say("No result of an external provider is stated.")
 
 
 def _adjustment(record: Record) -> str:
