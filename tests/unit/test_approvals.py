@@ -24,6 +24,7 @@ from labkit.ledger.standing import known_since, standings
 from labkit.ledger.store import open_store
 from labkit.ledger.waiting import approved_file
 from labkit.ledger.witnessed import check_against
+from labkit.panels.bench.page import BenchView
 from labkit.problems import BadInput, Problem
 from labkit.sheet.sign import sign
 from labkit.sheet.verify import trusted_here, verify
@@ -223,6 +224,27 @@ def test_an_engineer_signs_the_very_file_on_the_bench(demo: Path) -> None:
     found = verify(approved.pdf, trusted_here(demo))
     assert (found.verdict, found.signer, found.approver) == ("genuine", "M. Okonjo", "R. Halloran")
     assert page.to_approve == () and check(demo).whole
+
+
+def test_the_bench_asks_for_the_passphrase_and_says_what_it_refuses(demo: Path) -> None:
+    entry = real_certificate(demo)
+    page = BenchPage(demo, worker=Worker(inline=True))
+    page.begin()
+    page.sign_in("R. Halloran", "demo")
+    view = BenchView(page)
+    view.refresh()
+    part = view.waiting._read
+    view.waiting._asked._on_press(page.to_approve[0].request.id, "read")
+    part._approve._on_answer("read")
+    assert part._passphrase.root.layout.display == "" and "Certificate 0001" in part._passphrase._say.value
+    part._passphrase._line._on_answer("guess")
+    assert "does not open your signing file" in part._refused.value
+    assert ledger.approval_of(demo, entry.id) is None
+    part._approve._on_answer("read")
+    part._passphrase._line._on_answer("demo")
+    approval = ledger.approval_of(demo, entry.id)
+    assert approval is not None and (approval.note, bool(approval.pdf_sha256)) == ("read", True)
+    assert part.root.layout.display == "none"
 
 
 def test_without_the_timestamp_authority_nothing_is_signed_and_no_number_used(demo: Path) -> None:
