@@ -64,7 +64,7 @@ def test_what_is_asked_waits_and_goes_back_with_a_note(page: Page, served: Serve
     ledger.ask(served.data, draft, Actor("D. Abara", "technician"), says="conditional pass")
     who = Person(page, served)
     waiting = who.section("Waiting for you")
-    expect(waiting).to_contain_text("Sign in to see what waits for you.")
+    expect(waiting).to_contain_text("Sign in to see whether it waits for you.")
     page.get_by_role("button", name="Sign in", exact=True).first.click()
     who.gives("R. Halloran", "wrong")
     expect(page.locator(".lk-door")).to_contain_text(
