@@ -15,6 +15,7 @@ from tempfile import NamedTemporaryFile
 from typing import TYPE_CHECKING, Any, Final
 from zoneinfo import ZoneInfo
 
+from labkit.language import LANGUAGES, moment_in_words, noted, say, speaking
 from labkit.problems import BadInput, Problem
 from labkit.sheet.fields import APPROVAL_FIELD, APPROVAL_PLACE, FIELD, PLACE, STAMPED, Place, with_fields
 from labkit.sheet.identity import fingerprint_of, open_signing_file
@@ -26,7 +27,7 @@ if TYPE_CHECKING:
     from cryptography import x509
     from cryptography.hazmat.primitives.asymmetric import ec, rsa
 
-WHO_APPROVES: Final = "Signature of the person who approves"
+WHO_APPROVES: Final = noted("Signature of the person who approves")
 
 
 @dataclass(frozen=True)
@@ -103,10 +104,11 @@ def sign(
     """
     now = datetime.now(UTC)
     signer = _Signer.of(p12, passphrase, now, withdrawn)
-    fields = [(FIELD, f"Signature of {signer.name}", PLACE)]
-    if to_approve:
-        fields.append((APPROVAL_FIELD, WHO_APPROVES, APPROVAL_PLACE))
-    stamp = _stamp(f"Signed electronically {_when(now, zone)}", signer, PLACE)
+    with speaking(_language_in(pdf)):
+        fields = [(FIELD, say("Signature of {name}", name=signer.name), PLACE)]
+        if to_approve:
+            fields.append((APPROVAL_FIELD, say(WHO_APPROVES), APPROVAL_PLACE))
+        stamp = _stamp(say("Signed electronically {when}", when=_when(now, zone)), signer, PLACE)
     how = _How(FIELD, reason, timestamps, certify=True, to_approve=to_approve)
     return _put(with_fields(pdf, fields), stamp, signer, how)
 
@@ -149,7 +151,8 @@ def approve(
     now = datetime.now(UTC)
     signer = _Signer.of(p12, passphrase, now, withdrawn)
     waits_for(pdf, signer.certificate, signer.name)
-    stamp = _stamp(f"Approved electronically {_when(now, zone)}", signer, APPROVAL_PLACE)
+    with speaking(_language_in(pdf)):
+        stamp = _stamp(say("Approved electronically {when}", when=_when(now, zone)), signer, APPROVAL_PLACE)
     return _put(pdf, stamp, signer, _How(APPROVAL_FIELD, reason, timestamps))
 
 
@@ -177,7 +180,19 @@ def _check_certificate(certificate: x509.Certificate, now: datetime) -> None:
 
 
 def _when(now: datetime, zone: str) -> str:
-    return f"{now.astimezone(ZoneInfo(zone)):%d %b %Y, %H:%M} ({zone})"
+    return f"{moment_in_words(now.astimezone(ZoneInfo(zone)))} ({zone})"
+
+
+def _language_in(pdf: bytes) -> str:
+    """The language of a sheet, as its file says it; English where that says nothing we know."""
+    import pikepdf
+
+    try:
+        with pikepdf.open(io.BytesIO(pdf)) as opened:
+            code = str(opened.Root.get("/Lang", "")).partition("-")[0]
+    except pikepdf.PdfError:
+        return "en"  # that it is no sheet is said where it is signed
+    return code if code in LANGUAGES else "en"
 
 
 def _stamp(said: str, signer: _Signer, place: Place) -> bytes:

@@ -26,6 +26,7 @@ from labkit.sheet.content import content
 from labkit.sheet.picture import picture
 from labkit.sheet.printed import in_pages, pages_text
 from tests.catalogues import catalogue, codes, placeholders, texts
+from tests.sheets import Laboratory
 from tests.unit.test_check_sheet import checked, words
 
 OTHERS = [code for code in LANGUAGES if code != "en"]
@@ -273,3 +274,14 @@ def test_verifying_finds_every_number_and_decision_in_the_pages(
     for record in (in_language(each, code) for each in decided):
         found = in_pages(record, pages_text(render(record, number="0119", signed=True, form=form)))
         assert found.whole, found
+
+
+def test_a_signature_speaks_the_language_of_its_sheet(
+    records: dict[str, dict[str, Any]], laboratory: Laboratory, tmp_path: Any
+) -> None:
+    signed = laboratory.sign(render(in_language(records["check"], "de"), number="0094-09", signed=True))
+    assert "Elektronisch signiert" in words(signed, tmp_path)
+    with pikepdf.open(io.BytesIO(signed)) as opened:
+        assert [str(field.TU) for field in opened.Root.AcroForm.Fields] == ["Signatur von M. Okonjo"]
+    english = laboratory.sign(render(records["check"], number="0094-09", signed=True))
+    assert "Signed electronically" in words(english, tmp_path)
