@@ -62,6 +62,12 @@ def attachment_at(pdf: bytes) -> int:
     return pdf.index(names[1]["/EF"]["/F"].encoded_data) + 20
 
 
+def page_at(pdf: bytes) -> int:
+    """A byte within what the first page draws."""
+    page = PdfFileReader(io.BytesIO(pdf)).root["/Pages"]["/Kids"][0]
+    return pdf.index(page["/Contents"].encoded_data) + 20
+
+
 def with_cms(pdf: bytes, change: Callable[[cms.SignedData], Any], which: int = -1) -> bytes:
     """The signature itself changed, in its place; what is signed stays as it is."""
     found = signature(pdf, which)

@@ -237,7 +237,7 @@ NOT: Final = "does not recompute"
 
 MATRIX: Final[dict[str, tuple[Callable[[Case], bytes], str, str]]] = {
     # bytes
-    "a byte of a page": (lambda c: do.flipped(c.once, c.once.index(b"stream\n") + 60), CHANGED, ""),
+    "a byte of a page": (lambda c: do.flipped(c.once, do.page_at(c.once)), CHANGED, "signature"),
     "a byte of the record": (lambda c: do.flipped(c.once, do.attachment_at(c.once)), CHANGED, "signature"),
     "a byte of the signature": (
         lambda c: do.flipped(c.once, int(do.signature(c.once).byte_range[1]) + 900), CHANGED, "",
@@ -400,4 +400,4 @@ def test_any_bit_at_a_hundred_places(case: Case, which: str) -> None:
         changed = bytearray(pdf)
         changed[place] ^= 1 << chance.randrange(8)
         verdict, said = case.says(bytes(changed))
-        assert verdict in SAFE or verdict == "verify.encrypted", f"byte {place}: {verdict}: {said}"
+        assert verdict in SAFE or verdict.startswith("verify."), f"byte {place}: {verdict}: {said}"
