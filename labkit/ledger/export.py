@@ -259,10 +259,10 @@ class _Export:
         write_table(self.folder / "tables" / "files.csv", ["SHA-256", "media type", "bytes", "folder"], rows)
 
     def _beside(self) -> None:
-        """Certificates that are trusted here, and the laboratory's own curve families; no signing file."""
+        """What is trusted here, who was withdrawn, and the laboratory's own curve families; no signing file."""
         for name, content in belongings(self.data)[0].items():
             folder, _, file = name.partition("/")
-            place = "families" if folder == "families" else "trust" if _is_certificate(content) else ""
+            place = "families" if folder == "families" else "trust" if _is_public(content) else ""
             if place:
                 (self.folder / place).mkdir(exist_ok=True)
                 (self.folder / place / file).write_bytes(content)
@@ -343,14 +343,18 @@ def _json(text: str) -> Any:
         return text
 
 
-def _is_certificate(content: bytes) -> bool:
+def _is_public(content: bytes) -> bool:
+    """Whether it is a certificate, or a list of withdrawn ones; no key."""
     from cryptography import x509
 
     if b"PRIVATE KEY" in content:
         return False
-    load = x509.load_pem_x509_certificate if b"-----BEGIN" in content else x509.load_der_x509_certificate
-    try:
-        load(content)
-    except ValueError:
-        return False
-    return True
+    pem = b"-----BEGIN" in content
+    certificate = x509.load_pem_x509_certificate if pem else x509.load_der_x509_certificate
+    for load in (certificate, x509.load_pem_x509_crl if pem else x509.load_der_x509_crl):
+        try:
+            load(content)
+        except ValueError:
+            continue
+        return True
+    return False

@@ -13,7 +13,7 @@ from cryptography import x509
 from cryptography.hazmat.primitives.serialization import Encoding
 
 from labkit.cli import main
-from labkit.ledger import check, find, load_bench, save_bench, sign_and_keep
+from labkit.ledger import check, export, find, load_bench, save_bench, sign_and_keep
 from labkit.ledger.demo import demo_bench
 from labkit.ledger.people import Actor
 from labkit.ledger.withdrawals import Withdrawal, kept_lists, withdraw_signer, withdrawals
@@ -163,6 +163,8 @@ def test_the_command_withdraws_and_the_ledger_knows_who_and_why(
     elsewhere = ["--trust", str(demo / "identities" / "authority.pem"), "--data", str(tmp_path / "nowhere")]
     assert main(["verify", str(file), *elsewhere, "--crl", str(demo / "trust" / LIST)]) == 3
     assert "by the signer's own clock alone" in capsys.readouterr().out
+    export(demo, tmp_path / "all")
+    assert (tmp_path / "all" / "trust" / LIST).read_bytes() == kept
     (demo / "trust" / LIST).unlink()
     assert judge(demo, pdf).verdict == judged.verdict, "the ledger keeps the list too"
 
