@@ -18,11 +18,13 @@ import labkit
 from labkit.cli import main
 from labkit.paths import sample_data
 from labkit.problems import BadInput
-from labkit.sheet import render
+from labkit.sheet import render, verify
 from labkit.sheet.house import FILE, OURS, House, example, read_house
 from labkit.sheet.logo import MOST_BYTES as MOST_LOGO_BYTES
 from labkit.sheet.typesetting import FONTS, TEMPLATES, check_characters
+from tests.sheets import Laboratory
 from tests.unit.test_check_sheet import words
+from tests.verapdf import FLAVOURS, judge
 
 SVG = '<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 60 24"><circle cx="12" cy="12" r="11" fill="#005a94"/>{}</svg>'
 NAMES = "山田製作所 田中 計測器"
@@ -344,3 +346,32 @@ def test_the_command_makes_the_sheet_in_the_house_of_the_data_folder(tmp_path: P
     text = words(sheet.read_bytes(), tmp_path)
     assert "Invented Lab" in text and "Kalibrierblatt" in text
     assert json.loads(record.read_text(encoding="utf-8"))["inputs"]["about"]["language"] == "de"
+
+
+def test_a_sheet_with_all_of_it_is_an_archive_and_accessible(
+    tmp_path: Path, record: dict[str, Any], laboratory: Laboratory
+) -> None:
+    """Own template, letterhead, logos of both kinds, a font for Japanese names, German: signed."""
+    letterhead = 'language = "de"\nlines = ["山田製作所"]\nrule = "#005a94"\nlogo_alt = "A disc"\n'
+    own_template(tmp_path)
+    data = folder(tmp_path, fonts__cut_otf=CUT.read_bytes(), logo_svg=SVG.format("").encode(), logo_png=png())
+    made = in_japanese(record)
+    made["inputs"]["about"]["language"] = "de"
+    signed = {}
+    for kind in ("svg", "png"):
+        house = read_house(folder(data, f'{letterhead}logo = "logo.{kind}"\n'))
+        signed[kind] = laboratory.sign(render(made, number="0119", signed=True, house=house))
+    judged = judge(signed, tmp_path)
+    assert len(judged) == 2 * len(FLAVOURS)
+    assert [f"{kind}: {found.broken}" for kind, found in judged.items() if not found.passes] == []
+
+
+def test_an_own_template_makes_a_genuine_sheet(tmp_path: Path, record: dict[str, Any], laboratory: Laboratory) -> None:
+    house = own_template(tmp_path / "one", change=lambda source: source + "\nOur own closing words.\n")
+    signed = laboratory.sign(render(record, number="0119", signed=True, house=house))
+    assert verify(signed, laboratory.trust).verdict == "genuine"
+    hidden = own_template(
+        tmp_path / "other", change=lambda source: source.replace("#sections(sheet.sections,", "#sections((),")
+    )
+    without = laboratory.sign(render(record, number="0119", signed=True, house=hidden))
+    assert verify(without, laboratory.trust).verdict != "genuine"
