@@ -75,7 +75,7 @@ def test_records_are_found_proved_and_taken_away(
     picture = proof.locator("img.lk-a4")
     expect(picture).to_be_visible(timeout=VERY_SLOW_MS)
     assert picture.evaluate("image => image.naturalWidth") == 1000
-    expect(proof).to_contain_text("No. The signature covers the whole file.")
+    expect(proof).to_contain_text("No. The signatures cover the whole file.")
     before = picture.get_attribute("src")
     proof.get_by_role("button", name="Next page").click()
     expect(proof).to_contain_text("Page 2 of", timeout=SLOW_MS)
