@@ -28,7 +28,7 @@ from labkit.workflow.clock import time_of_day
 from labkit.workflow.record_files import correction_card, gauge_label
 from labkit.workflow.signing import signed_sheet
 
-FORMS = (("Full certificate", "full"), ("One-page summary", "summary"))
+FORMS = (("Full", "full"), ("One page", "summary"))
 
 MARGIN = (
     "Its number is given when you sign. A signed certificate cannot be changed: it can be replaced, and says so.",
