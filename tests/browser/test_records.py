@@ -71,7 +71,9 @@ def test_records_are_found_proved_and_taken_away(
 
     find.get_by_role("button", name=f"Open {second}").click()
     proof = section(page, f"Certificate {second}")
-    expect(proof.locator(".lk-verdict")).to_contain_text("unchanged since, and its numbers recompute", timeout=VERY_SLOW_MS)
+    expect(proof.locator(".lk-verdict")).to_contain_text(
+        "unchanged since, and its numbers recompute", timeout=VERY_SLOW_MS
+    )
     picture = proof.locator("img.lk-a4")
     expect(picture).to_be_visible(timeout=VERY_SLOW_MS)
     assert picture.evaluate("image => image.naturalWidth") == 1000

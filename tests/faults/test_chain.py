@@ -70,7 +70,7 @@ def test_a_ledger_that_nobody_touched_is_whole(ledger_folder: Path) -> None:
 WAYS: dict[str, tuple[str, list[str]]] = {
     "an entry is edited": ("UPDATE entry SET why = 'nothing' WHERE {mine} AND what = 'set aside'", ["chain.altered"]),
     "an entry is edited and sealed again": (
-        "UPDATE entry SET hash = replace(hash, substr(hash, 1, 1), 'f') WHERE {mine} AND seq = 7",
+        "UPDATE entry SET hash = substr(hash, 2) || substr(hash, 1, 1) WHERE {mine} AND seq = 7",
         ["chain.altered", "chain.not_joined"],
     ),
     "an entry is removed": ("DELETE FROM entry WHERE {mine} AND seq = 5", ["chain.gap", "chain.row_added"]),

@@ -189,7 +189,14 @@ def test_ctrl_c_stops_and_says_how_to_go_on(folder: Path, tmp_path: Path) -> Non
         add(folder, name)
     out = tmp_path / "out"
     command = [sys.executable, "-m", "labkit", "batch", str(folder), "--out", str(out), "--processes", "1"]
-    running = subprocess.Popen(command, start_new_session=True, text=True, stderr=subprocess.PIPE)
+    running = subprocess.Popen(
+        command,
+        start_new_session=True,
+        text=True,
+        stderr=subprocess.PIPE,
+        # whoever runs the tests in the background ignores it, and that is inherited
+        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.default_int_handler),
+    )
     wait_for(lambda: (out / "rig-2-draft.pdf").exists() or running.poll() is not None)
     os.killpg(running.pid, signal.SIGINT)
     _, said = running.communicate()

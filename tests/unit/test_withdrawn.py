@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import subprocess
+import time
 from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -137,6 +138,7 @@ def test_the_command_withdraws_and_the_ledger_knows_who_and_why(
     demo: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     pdf = sign_one(demo)
+    time.sleep(1.1)  # a list counts whole seconds: within one, the withdrawal came first
     file = tmp_path / "0001.pdf"
     file.write_bytes(pdf)
     command = ["withdraw", str(file), "--why", "key-lost", "--reason", "laptop stolen", "--data", str(demo)]
