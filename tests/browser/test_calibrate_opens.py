@@ -37,6 +37,7 @@ def test_the_sections_stand_in_their_order(page, served):
         "D. Abara",
         "S. Whitby",
         "R. Halloran",
+        "E. Marsh",
     ]
 
 

@@ -100,7 +100,13 @@ def test_from_as_found_to_a_signed_certificate(page: Page, served: Served, tmp_p
     assert "Signature is Valid." in witness
     assert "Total document signed" in witness
     with pikepdf.open(target) as pdf:
-        assert list(pdf.attachments) == ["calibration.json", "ledger.json"]
+        assert set(pdf.attachments) == {
+            "calibration.json",
+            "covariance.json",
+            "ledger.json",
+            "readings.csv",
+            "results.csv",
+        }
         record = json.loads(pdf.attachments["calibration.json"].get_file().read_bytes())
     rows = record["inputs"]["readings"]["rows"]
     assert [row["typed"] for row in rows if row["shims"] == [name]] == typed
