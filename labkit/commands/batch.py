@@ -36,7 +36,8 @@ def add_parser(subparsers: Any) -> None:
 
 def run(args: Namespace) -> int:
     from labkit.sheet.house import read_house
-    from labkit.workflow.batch import Done, cores, jobs_in, make_all, write_tables
+    from labkit.workflow.batch import cores, make_all, write_tables
+    from labkit.workflow.batch_jobs import Done, jobs_in
 
     for file in (args.shims, args.about, args.sign):
         if file is not None and not file.is_file():

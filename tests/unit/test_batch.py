@@ -22,7 +22,8 @@ from labkit.problems import BadInput
 from labkit.sheet.identity import make_authority, make_signer
 from labkit.sheet.verify import trusted_here, verify
 from labkit.workflow import batch
-from labkit.workflow.batch import Done, jobs_in, make_all
+from labkit.workflow.batch import make_all
+from labkit.workflow.batch_jobs import Done, Job, jobs_in
 from tests.sheets import PASSPHRASE
 
 HINGE = sample_data() / "hinge_day"
@@ -212,7 +213,7 @@ def wait_for(condition: object, limit_s: float = 300) -> None:
         time.sleep(0.02)
 
 
-def _dies(job: batch.Job) -> batch._Computed:
+def _dies(job: Job) -> batch._Computed:
     if job.name == "rig-5":
         os.kill(os.getpid(), signal.SIGKILL)
     return batch._Computed(why_not="computed")
