@@ -57,7 +57,7 @@ def current(connection: sa.Connection, laboratory: str, kinds: Iterable[str] = (
             & (VERSION.c.subject == newest.c.subject)
             & (VERSION.c.revision == newest.c.revision),
         )
-        .where(VERSION.c.laboratory == laboratory)
+        .where(VERSION.c.laboratory == laboratory, *_among(kinds, subject))  # again: or all versions are walked
         .order_by(VERSION.c.kind, VERSION.c.subject)
     )
     return [_version(row) for row in rows]
