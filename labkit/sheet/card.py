@@ -3,21 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import asdict, dataclass
-from typing import Any
+from dataclasses import dataclass
 
 from labkit import format as text_of
 from labkit.language import Language, day_in_words, in_its_language, say, spoken
 from labkit.messages import sentence
 from labkit.problems import BadInput
 from labkit.sheet.blocks import Column, Fact, Record, Table, table
-from labkit.sheet.content import part_words, words_of_people
+from labkit.sheet.content import part_words
 from labkit.sheet.decisions import outcome_words
 from labkit.sheet.house import OURS, House
-from labkit.sheet.label import largest_u_words, made, range_words
-from labkit.sheet.qr import in_words, payload, qr_svg
+from labkit.sheet.label import largest_u_words, range_words, with_code
+from labkit.sheet.qr import in_words
 from labkit.sheet.rounded import RoundIndications, at_round_indications, length_unit_of, shown_unit
-from labkit.sheet.typesetting import check_characters, printable, throughout, typeset
 from labkit.sheet.validity import agreed_until, calibrated_on
 from labkit.units import from_mm, small_unit
 
@@ -81,10 +79,7 @@ def card(record: Record, number: str, house: House = OURS) -> bytes:
     BadInput
         ``sheet.no_card``: the curve cannot be used; ``sheet.character``.
     """
-    check_characters(((place, printable(text)) for place, text in words_of_people(record)), house.fonts)
-    said: dict[str, Any] = throughout(asdict(card_words(record, number)) | {"house": house.to_sheet()}, printable)
-    files = {"qr": qr_svg(payload(record, number))}
-    return typeset("card.typ", said, files=files, timestamp=made(record), fonts=house.fonts)[0]
+    return with_code("card.typ", card_words(record, number), record, number, house)
 
 
 def card_words(record: Record, number: str) -> Card:

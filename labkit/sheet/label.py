@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import asdict, dataclass
 from datetime import UTC, datetime
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from labkit import format as text_of
 from labkit.language import Language, day_in_words, in_its_language, say, spoken
@@ -17,6 +17,9 @@ from labkit.sheet.rounded import length_unit_of
 from labkit.sheet.typesetting import check_characters, printable, throughout, typeset
 from labkit.sheet.validity import agreed_until, calibrated_on
 from labkit.units import small_unit
+
+if TYPE_CHECKING:
+    from _typeshed import DataclassInstance
 
 
 @dataclass(frozen=True)
@@ -67,10 +70,15 @@ def label(record: Record, number: str, house: House = OURS) -> bytes:
     BadInput
         ``sheet.character``.
     """
+    return with_code("label.typ", label_words(record, number), record, number, house)
+
+
+def with_code(template: str, words: DataclassInstance, record: Record, number: str, house: House) -> bytes:
+    """What goes with a certificate and leads to it: `words` in a template, beside the code."""
     check_characters(((place, printable(text)) for place, text in words_of_people(record)), house.fonts)
-    said: dict[str, Any] = throughout(asdict(label_words(record, number)) | {"house": house.to_sheet()}, printable)
+    said: dict[str, Any] = throughout(asdict(words) | {"house": house.to_sheet()}, printable)
     files = {"qr": qr_svg(payload(record, number))}
-    return typeset("label.typ", said, files=files, timestamp=made(record), fonts=house.fonts)[0]
+    return typeset(template, said, files=files, timestamp=_made(record), fonts=house.fonts)[0]
 
 
 def label_words(record: Record, number: str) -> Label:
@@ -117,6 +125,6 @@ def largest_u_words(record: Record) -> str:
     return say("U at most {U}", U=text_of.expanded_length(budget["U_mm"], small_unit(length_unit_of(record))))
 
 
-def made(record: Record) -> datetime:
+def _made(record: Record) -> datetime:
     """The moment that a file made of a record carries as its own, so that the same record gives the same bytes."""
     return datetime.fromisoformat(record["created"]).astimezone(UTC)
