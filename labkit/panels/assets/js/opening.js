@@ -7,9 +7,18 @@ window.display_cells = () => {
     window.cellLoaded = true;
     return;
   }
-  document.getElementById("loading")?.remove();
   const cells = document.getElementById("rendered_cells");
-  if (cells) cells.style.display = "";
+  cells.style.display = "";
+  // the bare sheet stays until the widgets are there
+  const arrived = () => {
+    if (!cells.querySelector(".lk-book")) return;
+    watch.disconnect();
+    document.getElementById("loading")?.remove();
+    cells.classList.remove("lk-coming");
+  };
+  const watch = new MutationObserver(arrived);
+  watch.observe(cells, { childList: true, subtree: true });
+  arrived();
 };
 window.voila_process = () => {};
 window.voila_finish = window.display_cells;
@@ -19,3 +28,20 @@ navigator.sendBeacon = (address) => {
   fetch(address, { method: "POST", keepalive: true }).catch(() => {});
   return true;
 };
+
+// The manager of the widgets gives the kernel four seconds to say what widgets there are. Then it asks for each of them
+// by itself, and where they are many, some of the answers are dropped on the way and it waits for ever. A busy machine
+// takes longer than that: once the kernel is free, all are asked for at once again.
+let started;
+Object.defineProperty(window, "jupyterapp", {
+  get: () => started,
+  set: (app) => {
+    started = app;
+    app.widgetManagerPromise.promise.then((manager) => {
+      manager._loadFromKernelModels = async () => {
+        await manager.kernel.requestKernelInfo();
+        await manager._loadFromKernel();
+      };
+    });
+  },
+});
