@@ -20,6 +20,7 @@ from labkit.calibration.agreement import say_agreement
 from labkit.calibration.background import DRIFT
 from labkit.calibration.checks import Check, Correct, Criterion, check_shims, say_capability
 from labkit.calibration.closing import closing_of, drift_of, say_closing
+from labkit.calibration.curve_lines import CurveLines
 from labkit.calibration.one_thread import on_one_thread
 from labkit.calibration.options import (
     Options,
@@ -145,19 +146,21 @@ def calibrate(
     cautions = list(table.cautions)
 
     as_given = table
-    comparison = _compare(table, options, among)
+    lines = CurveLines(table)
+    comparison = _compare(lines, options, among)
     curve = _choose(family, readings.signal, comparison, comparison.flexible)
     widening = widening_of(comparison[curve.family], options)
     say_widening(widening, comparison[curve.family], options, cautions)
     before = None
     if widening is not None:
-        before = as_given, comparison
+        before = lines, comparison
         table = table.widened(widening.ratio)
-        comparison = _compare(table, options, among, before)
+        lines = CurveLines(table)
+        comparison = _compare(lines, options, among, before)
         curve = _choose(widening.family, readings.signal, comparison, comparison.flexible)
     flexible = comparison.flexible
     closing, drift = closing_of(table, curve), drift_of(table, curve)
-    uncertainty = _uncertainty(table, curve, flexible, before)
+    uncertainty = _uncertainty(lines, curve, flexible, before)
     _say_curve(table, comparison, curve, options, cautions)
     say_closing(table, closing, drift, cautions)
     _say_influences(table, cautions)
@@ -209,10 +212,10 @@ def _covered(working: tuple[float, float], x: Array) -> Array:
 
 
 def _uncertainty(
-    table: PointTable, curve: Curve, flexible: FlexibleCurve | None, before: tuple[PointTable, Comparison] | None
+    lines: CurveLines, curve: Curve, flexible: FlexibleCurve | None, before: tuple[CurveLines, Comparison] | None
 ) -> Uncertainty:
     """Of thicknesses found with a curve, `before` being what there was until uncertainties were widened."""
-    found = Uncertainty(table, flexible, drift_of(table, curve))
+    found = Uncertainty(lines, flexible, drift_of(lines.table, curve))
     if before is None:
         return found
     given, comparison = before
@@ -223,18 +226,19 @@ def _uncertainty(
 
 
 def _compare(
-    table: PointTable,
+    lines: CurveLines,
     options: Options,
     among: Sequence[str] | None,
-    before: tuple[PointTable, Comparison] | None = None,
+    before: tuple[CurveLines, Comparison] | None = None,
 ) -> Comparison:
     """U in the comparison is that of one corrected reading."""
+    table = lines.table
     inner = _covered(options.working_range_mm, table.fitted.x)
 
     def largest_U(curve: Curve, flexible: FlexibleCurve | None) -> float | None:
         if curve.standard_uncertainty(inner[:1]) is None:
             return None
-        uncertainty = _uncertainty(table, curve, flexible, before)
+        uncertainty = _uncertainty(lines, curve, flexible, before)
         return float(np.max(uncertainty.expanded(curve, inner)[0]))
 
     lower, upper = limits(options.tolerance_mm)

@@ -5,16 +5,15 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
-from functools import cached_property
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from labkit.calibration.background import BackgroundReading
 from labkit.calibration.closing import CLOSING, Drift
+from labkit.calibration.curve_lines import CurveLines
 from labkit.calibration.points import PointTable
-from labkit.calibration.shim_parts import shim_parts
-from labkit.calibration.terms import REPEATS, Parts, Term
+from labkit.calibration.terms import Parts, Term
 from labkit.curves import Curve
 from labkit.curves.family import Array
 from labkit.curves.flexible import FlexibleCurve
@@ -30,7 +29,8 @@ class Uncertainty:
 
     Attributes
     ----------
-    table : PointTable
+    lines : CurveLines
+        Of the points that curves go through.
     flexible : FlexibleCurve or None
         Where there is one, no other curve may claim less.
     drift : Drift or None
@@ -42,11 +42,15 @@ class Uncertainty:
         points make a smoother flexible curve, closer to a formula; U must not come out smaller for that.
     """
 
-    table: PointTable
+    lines: CurveLines
     flexible: FlexibleCurve | None
     drift: Drift | None
     reread: BackgroundReading | None = None
     as_given: tuple[Uncertainty, Curve] | None = None
+
+    @property
+    def table(self) -> PointTable:
+        return self.lines.table
 
     def standard(self, curve: Curve, x: ArrayLike, repeats: int | None = 1) -> Array:
         """
@@ -176,53 +180,7 @@ class Uncertainty:
 
     def of_curve(self, curve: Curve, x: Array, repeats: int | None) -> list[Term]:
         """The curve's own lines: shims, repeats, what lies between the points, and the reading itself."""
-        steep = np.abs(curve.slope(x))
-        u_curve = curve.standard_uncertainty(x)
-        weights = curve.weights(x)
-        if u_curve is None or weights is None:
-            return []
-        if curve.scale == "estimated" or curve.points.V_y is None:
-            terms = [Term("budget.fit", u_curve / steep, curve.dof, common=REPEATS)]
-            if repeats is not None and curve.residual_sd is not None:
-                rounded = self.table.variance.resolution / math.sqrt(12.0)
-                reading = np.full(x.shape, max(curve.residual_sd / math.sqrt(repeats), rounded))
-                terms.append(Term("budget.reading", reading / steep, curve.dof, {"n": repeats}, REPEATS))
-            return terms
-        through = weights * curve.slope(curve.points.x)
-        variance = self.table.variance
-        background = self.table.common_variance
-        squares = {code: _quadratic(through, V) for code, V in self._shims(curve).items()}
-        terms = [Term(code, np.sqrt(square) / steep) for code, square in squares.items()]
-        of_repeats = curve.points.V_y - background
-        squares["budget.repeats"] = _quadratic(weights, of_repeats)
-        dof = variance.dof_of_sum(curve.points.x, np.square(weights) * np.diag(of_repeats))
-        terms.append(Term("budget.repeats", np.sqrt(squares["budget.repeats"]) / steep, dof, common=REPEATS))
-        if background > 0:
-            whole = weights.sum(axis=1)
-            squares["budget.background"] = background * np.square(whole)
-            # the reading that is corrected has the same background taken off: what moves both alike moves no thickness
-            shared = 1.0 if self.reread is None else 0.0
-            left = np.sqrt(background) * np.abs(shared - whole) / steep
-            # by itself: summed with the repeats, next to nothing would give its few degrees of freedom to all of them
-            terms.append(Term("budget.background", left, self.table.background.dof))
-        between = np.maximum(u_curve**2 - sum(squares.values()), 0.0)
-        if isinstance(curve, FlexibleCurve):
-            terms.append(Term("budget.between", np.sqrt(between) / steep, params={"points": len(curve.points.x)}))
-        if repeats is not None:
-            reading = np.sqrt(variance.variance_of_mean(x, repeats))
-            params = {"n": repeats}
-            terms.append(Term("budget.reading", reading / steep, variance.dof_at(x), params, REPEATS))
-        return terms
-
-    @cached_property
-    def _shim_parts(self) -> dict[str, Array]:
-        """The covariance of the shims [mm²] part by part, without parts that nothing is known of."""
-        parts = shim_parts(self.table.readings.shims, self.table.stacks, self.table.conditions)
-        return {code: self.table.widening * V for code, V in parts.items() if code == "budget.shims" or V.any()}
-
-    def _shims(self, curve: Curve) -> dict[str, Array]:
-        """The same for the points of a curve; whole where it has other points, to foretell what a shim would bring."""
-        return self._shim_parts if curve.points is self.table.fitted else {"budget.shims": curve.points.V_x}
+        return self.lines.of(curve, x, repeats, same_background=self.reread is None)
 
     def _besides(self, curve: Curve, x: Array, on_parts: bool) -> list[Term]:
         """What does not come from the curve: temperature, drift, and what the laboratory states itself."""
@@ -282,9 +240,13 @@ class Uncertainty:
 
     def _expanded(self, terms: list[Term]) -> tuple[Array, Array]:
         """U and k of the sum of terms."""
-        u, correlations = [term.u_mm for term in terms], self._correlations(terms)
-        k = coverage_factor(effective_dof(u, [t.dof for t in terms], [t.common for t in terms], correlations))
-        return k * combined(u, correlations), k
+        k = coverage_factor(self._dof(terms))
+        return k * self._combined(terms), k
+
+    def _dof(self, terms: list[Term]) -> Array:
+        """Effective degrees of freedom of the sum of terms."""
+        u, dof, common = ([getattr(term, name) for term in terms] for name in ("u_mm", "dof", "common"))
+        return effective_dof(u, dof, common, self._correlations(terms))
 
     def _missing(self, terms: list[Term], U: Array) -> Array:
         """
@@ -293,16 +255,13 @@ class Uncertainty:
         Such a line lowers k, so that more of it is needed; k falls from step to step and ends at 2.
         """
         squares = np.square(self._combined(terms))
+        dof = self._dof(terms)
         missing = np.zeros_like(U)
         for _ in range(50):
-            _, k = self._expanded([*terms, Term("budget.model", missing)])
-            wanted = np.sqrt(np.maximum(np.square(U / k) - squares, 0.0))
+            # the line adds to the sum, and nothing to what the degrees of freedom are taken from
+            grown = np.divide(squares + np.square(missing), squares, out=np.ones_like(U), where=squares > 0)
+            wanted = np.sqrt(np.maximum(np.square(U / coverage_factor(dof * np.square(grown))) - squares, 0.0))
             if np.all(wanted <= missing * (1 + 1e-12)):
                 break
             missing = np.maximum(wanted, missing)
         return missing
-
-
-def _quadratic(weights: Array, V: Array) -> Array:
-    """WᵀVW for every row of weights, shape (q,)."""
-    return np.maximum(np.einsum("qi,ij,qj->q", weights, V, weights), 0.0)

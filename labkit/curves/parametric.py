@@ -5,6 +5,7 @@ from __future__ import annotations
 import warnings
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Final
 
 import numpy as np
@@ -47,7 +48,7 @@ class Working:
     def chebyshev(self) -> bool:
         return self.form.degree > 0 and self.form.kind == "linear"
 
-    @property
+    @cached_property
     def logged(self) -> Array:
         """Which parameters are solved for as logarithms, shape (p,)."""
         return np.array([name in self.form.positive for name in self.form.parameters], dtype=bool)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 
 import numpy as np
 
@@ -24,22 +24,26 @@ def _power_law_slope(x: Array, c: float, a: float, L: float, n: float) -> Array:
     return -a * n / L * (1.0 + x / L) ** (-n - 1.0)
 
 
-def _coarse_fit(x: Array, y: Array, shapes: Iterable[tuple[Array, tuple[float, ...]]]) -> tuple[float, ...]:
+def _coarse_fit(y: Array, falls: Array, rest: Sequence[tuple[float, ...]]) -> tuple[float, ...]:
     """
-    First values (c, a, *rest): for each shape of a coarse grid, c and a by linear least squares; the best is kept.
+    First values (c, a, *rest): for each shape of a coarse grid, a row of `falls`, c and a by linear least squares; the
+    best is kept.
     """
-    best: tuple[float, tuple[float, ...]] = (np.inf, ())
-    for fall, rest in shapes:
-        design = np.stack([np.ones_like(x), fall], axis=-1)
-        (c, a), *_ = np.linalg.lstsq(design, y, rcond=None)
-        miss = float(np.sum((y - design @ np.array([c, a])) ** 2))
-        if miss < best[0]:
-            best = (miss, (float(c), float(a), *rest))
-    return best[1]
+    middle, level = falls.mean(axis=1, keepdims=True), y.mean()
+    a = ((falls - middle) @ (y - level)) / np.square(falls - middle).sum(axis=1)
+    c = level - a * middle[:, 0]
+    best = int(np.argmin(np.square(y - c[:, None] - a[:, None] * falls).sum(axis=1)))
+    return (float(c[best]), float(a[best]), *rest[best])
 
 
-def _power_shapes(x: Array, exponents: Sequence[float]) -> Iterable[tuple[Array, tuple[float, ...]]]:
-    return (((1.0 + x / L) ** -n, (float(L), n)) for L in _lengths(x) for n in exponents)
+def _start_of_power(x: Array, y: Array, exponents: Sequence[float]) -> tuple[float, ...]:
+    shapes = [(float(L), n) for L in _lengths(x) for n in exponents]
+    return _coarse_fit(y, np.stack([(1.0 + x / L) ** -n for L, n in shapes]), shapes)
+
+
+def _start_of_exponential(x: Array, y: Array) -> tuple[float, ...]:
+    lengths = _lengths(x)
+    return _coarse_fit(y, np.exp(-x / lengths[:, None]), [(float(L),) for L in lengths])
 
 
 def _lengths(x: Array) -> Array:
@@ -59,7 +63,7 @@ def _fixed_power(n: float) -> Family:
     return Family(
         f"power-law-{n:g}",
         f,
-        lambda x, y: _coarse_fit(x, y, _power_shapes(x, [n]))[:3],
+        lambda x, y: _start_of_power(x, y, [n])[:3],
         ("c", "a", "L"),
         "raw",
         3,
@@ -83,7 +87,7 @@ register(
     Family(
         "power-law",
         power_law,
-        lambda x, y: _coarse_fit(x, y, _power_shapes(x, [1.5, 3.0, 4.5, 6.0, 9.0])),
+        lambda x, y: _start_of_power(x, y, [1.5, 3.0, 4.5, 6.0, 9.0]),
         ("c", "a", "L", "n"),
         "raw",
         4,
@@ -98,7 +102,7 @@ register(
     Family(
         "exponential",
         exponential,
-        lambda x, y: _coarse_fit(x, y, ((np.exp(-x / L), (float(L),)) for L in _lengths(x))),
+        _start_of_exponential,
         ("c", "a", "L"),
         "raw",
         3,

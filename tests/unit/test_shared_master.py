@@ -14,6 +14,7 @@ from labkit.bench.conditions import Conditions
 from labkit.bench.readings import Reading, Readings
 from labkit.bench.shims import Shim, ShimSet
 from labkit.calibration.checks import Criterion, check_shims
+from labkit.calibration.curve_lines import CurveLines
 from labkit.calibration.points import build_points
 from labkit.calibration.uncertainty import Uncertainty
 from labkit.curves import family_named
@@ -61,7 +62,7 @@ def checked(shims: ShimSet, name: str, rng: np.random.Generator):
     readings = drawn(shims, rng)
     table = build_points(readings, CONDITIONS)
     curve = fit_points(table.fitted, family_named(name), "thickness")
-    uncertainty = Uncertainty(table, curve if name == "flexible" else None, None)
+    uncertainty = Uncertainty(CurveLines(table), curve if name == "flexible" else None, None)
 
     def correct(mean: float, n: int):
         x = float(curve.invert([mean])[0][0])
