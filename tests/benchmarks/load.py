@@ -15,7 +15,6 @@ import subprocess
 import tempfile
 import threading
 import time
-import uuid
 from pathlib import Path
 
 import numpy as np
@@ -24,10 +23,10 @@ from labkit.ledger import check, list_drafts, load_draft
 from labkit.ledger.demo import demo_bench
 from tests.attacks.visitor import Visitor, Workbook
 from tests.browser.conftest import Served, serving
+from tests.typist import Typist, choose
 
 PLACES = ("zero:", "fit:A-2", "fit:A-8")
 SHOWN = {"zero:": 0.009, "fit:A-2": 0.258, "fit:A-8": 2.497}
-WAIT_S = 120.0
 
 
 class Session:
@@ -38,44 +37,19 @@ class Session:
         self.page: Workbook = Visitor(served.root).come_in(served.token).open()
         self.opened_s = time.perf_counter() - begun
         self.random = random.Random(seed)
-        self.client, self.sent = uuid.uuid4().hex, 0
         self.taken_s: list[float] = []
-        self._choose("Who is at this page", person)
-        self._choose("Rig", "Rig 2")
-        self.grid = self._grid()
+        choose(self.page, "Who is at this page", person)
+        choose(self.page, "Rig", "Rig 2")
+        self.typist = Typist(self.page)
 
     def take(self, count: int, pause_s: float) -> None:
         for i in range(count):
             row = PLACES[i // 5 % len(PLACES)]
             text = f"{SHOWN[row] + self.random.choice((0.0, 0.001)):.3f}"
             begun = time.perf_counter()
-            self._send({"type": "take", "row": row, "cell": i // 15 * 5 + i % 5, "text": text})
+            self.typist.take(row, i // 15 * 5 + i % 5, text)
             self.taken_s.append(time.perf_counter() - begun)
             time.sleep(self.random.uniform(0.5, 1.5) * pause_s)
-
-    def _send(self, event: dict[str, object]) -> None:
-        self.sent += 1
-        self.page.tell(self.grid, {**event, "client": self.client, "seq": self.sent})
-        deadline = time.monotonic() + WAIT_S
-        while self.page.states[self.grid].get("acknowledged", {}).get(self.client, 0) < self.sent:
-            assert time.monotonic() < deadline, "the page does not answer"
-            self.page.hear(0.005)
-
-    def _choose(self, tooltip: str, label: str) -> None:
-        name, state = next((name, state) for name, state in self.page.states.items() if state.get("tooltip") == tooltip)
-        labels = state["_options_labels"]
-        self.page.set(name, index=next(i for i, each in enumerate(labels) if each.startswith(label)))
-        self.page.hear(1.0)
-
-    def _grid(self) -> str:
-        """The grid of the readings for the curve: the one with a row for contact zero."""
-        deadline = time.monotonic() + WAIT_S
-        while time.monotonic() < deadline:
-            for name, state in self.page.states.items():
-                if any(row.get("id") == "zero:" for row in state.get("rows") or () if isinstance(row, dict)):
-                    return name
-            self.page.hear(0.5)
-        raise AssertionError("the page laid out no rows")
 
 
 def memory_mb(served: Served) -> list[float]:

@@ -10,6 +10,7 @@ from __future__ import annotations
 import contextlib
 import os
 import queue
+import re
 import signal
 import subprocess
 import sys
@@ -96,6 +97,18 @@ def read_lines(process: subprocess.Popen[str], lines: queue.Queue[str]) -> None:
     for line in process.stdout:
         lines.put(line)
     lines.put("")
+
+
+def kernels_of(server: subprocess.Popen[str]) -> dict[str, int]:
+    """The kernels of a server: process number by kernel id."""
+    found = {}
+    for folder in Path("/proc").glob("[0-9]*"):
+        with contextlib.suppress(OSError):
+            parent = (folder / "stat").read_text().rsplit(")", 1)[1].split()[1]
+            kernel = re.search(r"kernel-([0-9a-f-]{36})\.json", (folder / "cmdline").read_text())
+            if kernel and int(parent) == server.pid:
+                found[kernel[1]] = int(folder.name)
+    return found
 
 
 @pytest.fixture(scope="package")

@@ -1,6 +1,5 @@
 """The page Calibrate opens as the worksheet it is, and says when it has lost its kernel."""
 
-import contextlib
 import os
 import re
 import signal
@@ -12,7 +11,7 @@ import pytest
 from playwright.sync_api import expect
 
 from labkit.ledger import new_id, save_draft
-from tests.browser.conftest import serving
+from tests.browser.conftest import kernels_of, serving
 
 SECTIONS = ["Rig and conditions", "As found", "Readings", "Curve", "Extra points", "Check shims", "Sheet"]
 
@@ -76,18 +75,6 @@ def test_the_address_keeps_the_draft_and_not_the_token(page, served):
 def test_a_draft_that_is_none_is_said(page, served):
     open_calibrate(page, served, "?draft=../bench")
     expect(page.get_by_role("alert")).to_contain_text("names no draft")
-
-
-def kernels_of(server):
-    """The kernels of a server: process number by kernel id."""
-    found = {}
-    for folder in Path("/proc").glob("[0-9]*"):
-        with contextlib.suppress(OSError):
-            parent = (folder / "stat").read_text().rsplit(")", 1)[1].split()[1]
-            kernel = re.search(r"kernel-([0-9a-f-]{36})\.json", (folder / "cmdline").read_text())
-            if kernel and int(parent) == server.pid:
-                found[kernel[1]] = int(folder.name)
-    return found
 
 
 def test_a_lost_kernel_is_said_and_opening_again_goes_on(new_context, tmp_path, watch):
