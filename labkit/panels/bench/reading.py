@@ -121,17 +121,22 @@ class ReadSheet:
             self.close()
             return
         self._note = note
-        says = sentence("bench.approve_signs", {"number": self._each.about.number})
+        self._ask_passphrase(self._each)
+
+    def _ask_passphrase(self, each: Waiting) -> None:
+        says = sentence("bench.approve_signs", {"number": each.about.number})
         self._passphrase.ask(says, "Sign and approve", self._sign)
 
     def _sign(self, passphrase: str) -> None:
-        """With the second signature; what is refused is said beside it, and it can be tried again."""
+        """With the second signature; what is refused is said beside it, and the passphrase asked for again."""
+        shell.say(self._refused, "")
         if self._each is None:
             return
         try:
             self._page.approve(self._each, self._note, passphrase)
         except Problem as problem:
             self._refuse(problem)
+            self._ask_passphrase(self._each)
             return
         self.close()
 
