@@ -1,11 +1,14 @@
-"""Linear least squares with any covariance: whitened by a Cholesky factor, solved by QR, refined once."""
+"""
+Linear least squares with any covariance: whitened by a Cholesky factor, solved by QR, refined once.
+
+Triangles are solved by LAPACK itself: curves are fitted hundreds of times, and the checks around it cost more than it.
+"""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.linalg import LinAlgError, cholesky, qr, solve_triangular
 from scipy.linalg.lapack import dtrtrs
 
 from labkit.curves.family import Array
@@ -87,18 +90,18 @@ def solve_linear(A: Array, y: Array, V: Array | None = None) -> LinearSolution:
     whitened, target = whiten(factor, A), whiten(factor, y)
     lengths = np.linalg.norm(whitened, axis=0)
     lengths[lengths == 0] = 1.0
-    Q, R = qr(whitened / lengths, mode="economic")
-    if m < p or np.abs(np.diag(R)).min() < m * np.finfo(float).eps:
+    Q, R = np.linalg.qr(whitened / lengths)
+    if m < p or not np.abs(np.diag(R)).min() >= m * np.finfo(float).eps:
         raise BadInput("curve.dependent", columns=p)
-    scaled = solve_triangular(R, Q.T @ target)
-    scaled += solve_triangular(R, Q.T @ (target - (whitened / lengths) @ scaled))
-    R_inverse = solve_triangular(R, np.eye(p)) / lengths[:, None]
+    scaled = _back(R, Q.T @ target)
+    scaled += _back(R, Q.T @ (target - (whitened / lengths) @ scaled))
+    R_inverse = _back(R, np.eye(p)) / lengths[:, None]
     b = scaled / lengths
     residuals = y - A @ b
     weighted = whiten(factor, residuals)
     influence = R_inverse @ Q.T
     if factor is not None:
-        influence = solve_triangular(factor, influence.T, lower=True, trans="T").T
+        influence = unwhiten(factor, influence.T).T
     return LinearSolution(b, R_inverse @ R_inverse.T, influence, residuals, float(weighted @ weighted), m - p)
 
 
@@ -120,8 +123,8 @@ def cholesky_factor(V: Array | None, m: int, name: str) -> Array | None:
     if not symmetric(matrix):
         raise BadInput("curve.covariance", name=name)
     try:
-        return np.asarray(cholesky(matrix, lower=True), dtype=np.float64)
-    except (LinAlgError, ValueError):
+        return np.asarray(np.linalg.cholesky(matrix), dtype=np.float64)
+    except np.linalg.LinAlgError:
         raise BadInput("curve.covariance", name=name) from None
 
 
@@ -134,5 +137,14 @@ def whiten(factor: Array | None, values: Array) -> Array:
     """`values` divided by the Cholesky factor of their covariance."""
     if factor is None:
         return values
-    # the bare routine: an iteration calls it hundreds of times, and the checks around it cost more than itself
     return np.asarray(dtrtrs(factor, values, lower=1)[0], dtype=np.float64)
+
+
+def unwhiten(factor: Array, values: Array) -> Array:
+    """`values` divided by the transpose of the Cholesky factor."""
+    return np.asarray(dtrtrs(factor, values, lower=1, trans=1)[0], dtype=np.float64)
+
+
+def _back(R: Array, values: Array) -> Array:
+    """`values` divided by an upper triangle."""
+    return np.asarray(dtrtrs(R, values)[0], dtype=np.float64)

@@ -17,7 +17,7 @@ from scipy.optimize import leastsq
 from labkit.curves import polynomial
 from labkit.curves.curve import Curve, Points, Scale
 from labkit.curves.family import Array, Family, Signal
-from labkit.curves.linear import LinearSolution, cholesky_factor, solve_linear, whiten
+from labkit.curves.linear import LinearSolution, cholesky_factor, solve_linear, unwhiten, whiten
 from labkit.problems import BadInput
 
 _TIGHT: Final = 1e-15
@@ -25,6 +25,10 @@ _TIGHT: Final = 1e-15
 
 _LOOSE: Final = 1e-12
 """Where the solution is only on the way to another, or only its error is asked for."""
+
+_STEPS: Final = 30
+_ARRIVED: Final = 1e-6
+"""Gauss-Newton steps at most, and the length of the last one over what the points are missed by."""
 
 _NOT_CONVERGED: Final = (0, 5)
 """Of the answers of MINPACK: arguments that make no sense, or more steps than were granted."""
@@ -217,10 +221,12 @@ def fit_parametric(
         return _curve(working, points, scale, solution.b, solution, solution.chi2)
 
     beta = working.start(points.x, g, start)
-    if form.kind != "linear" and start is None and G.shape[1]:
-        beta, _, _ = _minimise(working, points, beta, np.zeros((len(points.x), 0)), np.zeros(0), tight=False)
-    beta, s, cost = _minimise(working, points, beta, G, np.zeros(G.shape[1]), tight)
-    xi = points.x + G @ s
+    found = None if tight else _descend(working, points, beta)
+    if found is None:
+        if form.kind != "linear" and start is None and G.shape[1]:
+            beta, _, _ = _minimise(working, points, beta, np.zeros((len(points.x), 0)), tight=False)
+        found = _minimise(working, points, beta, G, tight)
+    beta, xi, cost = found
     with np.errstate(all="ignore"):
         gradient, D = working.gradient(xi, beta), working.slope(xi, beta)
     # a parameter that ran off to where the formula has no number: the points do not hold it
@@ -259,10 +265,50 @@ def square_root(V: Array) -> Array:
     return np.asarray(directions[:, keep] * np.sqrt(spread[keep]))
 
 
-def _minimise(
-    working: Working, points: Points, beta: Array, G: Array, s: Array, tight: bool
-) -> tuple[Array, Array, float]:
-    """Levenberg and Marquardt over (β, s) with the analytic Jacobian; β, s and the weighted sum of squares."""
+def _descend(working: Working, points: Points, beta: Array) -> tuple[Array, Array, float] | None:
+    """Gauss-Newton steps from a start that is close, as `_minimise` answers; None where they do not lead down."""
+    factor = cholesky_factor(points.V_y, len(points.x), "uy")
+    rounding = len(points.x) * np.finfo(float).eps * float(np.linalg.norm(whiten(factor, points.y)))
+    xi, cost = points.x, np.inf
+    try:
+        with np.errstate(all="ignore"):
+            for _ in range(_STEPS):
+                before = cost
+                beta, xi, cost, length = _step(working, points, factor, beta, xi)
+                if not cost <= before * (1 + 1e-9) + rounding**2:
+                    return None
+                if length <= _ARRIVED * np.sqrt(cost) + rounding:
+                    return beta, xi, cost
+    except (ValueError, FloatingPointError, np.linalg.LinAlgError):
+        pass  # where the other iteration fails as well, it says why
+    return None
+
+
+def _step(
+    working: Working, points: Points, factor_y: Array | None, beta: Array, xi: Array
+) -> tuple[Array, Array, float, float]:
+    """
+    One Gauss-Newton step of β and ξ: what they become, the weighted sum of squares there, and the length of the step.
+
+    ξ is eliminated: y − F(ξ) − D·(x − ξ) has the covariance V_y + D·V_x·D, and what is left of it moves ξ.
+    """
+    x, V_x = points.x, points.V_x
+    V_y = np.eye(len(x)) if points.V_y is None else points.V_y
+    D = working.slope(xi, beta)
+    J = working.gradient(xi, beta)
+    miss = points.y - working.value(xi, beta) - D * (x - xi)
+    factor = np.linalg.cholesky(V_y + D[:, None] * V_x * D)
+    Q, R = np.linalg.qr(whiten(factor, J))
+    along = Q.T @ whiten(factor, miss)
+    step = np.linalg.solve(R, along)
+    pull = D * unwhiten(factor, whiten(factor, miss - J @ step))
+    beta, xi = beta + step, x + V_x @ pull
+    left = whiten(factor_y, points.y - working.value(xi, beta))
+    return beta, xi, float(left @ left + pull @ V_x @ pull), float(np.linalg.norm(along))
+
+
+def _minimise(working: Working, points: Points, beta: Array, G: Array, tight: bool) -> tuple[Array, Array, float]:
+    """Levenberg and Marquardt over (β, s) with the analytic Jacobian; β, ξ and the weighted sum of squares."""
     p, r = len(beta), G.shape[1]
     factor = cholesky_factor(points.V_y, len(points.x), "uy")
 
@@ -288,7 +334,7 @@ def _minimise(
         with np.errstate(all="ignore"), warnings.catch_warnings(action="ignore"):
             found, *_, status = leastsq(
                 miss,
-                np.concatenate([beta, s]),
+                np.concatenate([beta, np.zeros(r)]),
                 Dfun=jacobian,
                 full_output=True,
                 ftol=tolerance,
@@ -304,7 +350,7 @@ def _minimise(
         raise BadInput("curve.no_convergence", family=working.form.name) from None
     if status in _NOT_CONVERGED or not np.isfinite(cost):
         raise BadInput("curve.no_convergence", family=working.form.name)
-    return theta[:p], theta[p:], cost
+    return theta[:p], points.x + G @ theta[p:], cost
 
 
 def _polish(miss: Callable[[Array], Array], jacobian: Callable[[Array], Array], theta: Array) -> Array:

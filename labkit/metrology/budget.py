@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field
-from functools import reduce
+from functools import lru_cache, reduce
 from typing import Any, Final, Self
 
 import numpy as np
@@ -376,9 +376,11 @@ def effective_dof(
     total = _variance(lines, correlations)
     below = np.zeros_like(total)
     for members in groups(common or [""] * len(lines), correlation_matrix(len(lines), correlations)):
+        known_from = reduce(np.minimum, (np.asarray(dof[i], dtype=np.float64) for i in members))
+        if np.all(np.isinf(known_from)):
+            continue
         inside = [each for each in correlations if each.first in members and each.second in members]
         square = np.square(_variance([lines[i] for i in members], [_among(each, members) for each in inside]))
-        known_from = reduce(np.minimum, (np.asarray(dof[i], dtype=np.float64) for i in members))
         # a line of no size takes no degrees of freedom away, whatever its own are
         with np.errstate(divide="ignore", invalid="ignore"):
             below = below + np.where(square > 0, square / known_from, 0.0)
@@ -395,10 +397,18 @@ def coverage_factor(dof: ArrayLike, coverage: float = COVERAGE) -> NDArray[np.fl
     """
     Student's t for a coverage probability, of `whole_dof`.
     """
-    whole = whole_dof(dof)
-    # along a curve few whole numbers come again and again
-    distinct, back = np.unique(whole, return_inverse=True)
-    return np.asarray(stdtrit(distinct, 0.5 + coverage / 2)[back].reshape(whole.shape))
+    known_from = whole_dof(dof)
+    whole, usual = known_from.ravel(), _usual_factors(coverage)
+    k = usual[np.minimum(whole, len(usual) - 1).astype(np.intp)]
+    beyond = whole >= len(usual)
+    k[beyond] = stdtrit(whole[beyond], 0.5 + coverage / 2)
+    return np.asarray(k.reshape(known_from.shape))
+
+
+@lru_cache(maxsize=8)
+def _usual_factors(coverage: float) -> NDArray[np.float64]:
+    """Student's t for 1 to 1000 degrees of freedom at their places, as few whole numbers come again and again."""
+    return np.concatenate([[np.nan], stdtrit(np.arange(1.0, 1001.0), 0.5 + coverage / 2)])
 
 
 def whole_dof(dof: ArrayLike) -> NDArray[np.float64]:

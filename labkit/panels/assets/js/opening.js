@@ -11,7 +11,7 @@ window.display_cells = () => {
   cells.style.display = "";
   // the bare sheet stays until the widgets are there
   const arrived = () => {
-    if (!cells.querySelector(".lk-book")) return;
+    if (!cells.querySelector(".jupyter-widgets, .lk-failed")) return;
     watch.disconnect();
     document.getElementById("loading")?.remove();
     cells.classList.remove("lk-coming");
