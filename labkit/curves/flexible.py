@@ -17,7 +17,7 @@ Rasmussen & Williams, Gaussian Processes for Machine Learning (2006), 2.7 (trend
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from functools import cached_property, wraps
 from typing import Any, Final, TypeVar
 
@@ -110,9 +110,6 @@ def _remembered(method: Callable[[FlexibleCurve, Array], _Answer]) -> Callable[[
     return answer
 
 
-_OF_COMPONENTS: Final = ("amplitude", "length", "factor", "trend", "basis", "triangle", "pull")
-
-
 @dataclass(frozen=True, eq=False)
 class FlexibleCurve(Curve):
     """
@@ -159,7 +156,11 @@ class FlexibleCurve(Curve):
         x = np.ravel(np.asarray(x, dtype=np.float64))
         part = self.components
         shares = rng.multinomial(count, part.weight)
-        drawn = [self._draw_component(x, int(g), int(shares[g]), rng) for g in np.flatnonzero(shares)]
+        conditional = self._conditional(x)
+        drawn = []
+        for g in np.flatnonzero(shares):
+            mean, V = conditional(int(g))
+            drawn.append(mean + rng.standard_normal((int(shares[g]), len(x))) @ np.linalg.cholesky(V).T)
         z = rng.permutation(np.concatenate(drawn))
         return np.exp(z) if self.signal == "raw" else x + z
 
@@ -317,19 +318,19 @@ class FlexibleCurve(Curve):
         """∂z(x)/∂z of the points, shape (q, m)."""
         return np.einsum("g,gqm->qm", self.components.weight, self._component_weights(x))
 
-    def _draw_component(self, x: Array, g: int, count: int, rng: Generator) -> Array:
-        only = self._only(g)
-        reach, left = only.whitened(x)
-        t = self._t(x)
-        prior = only.components.amplitude[0] ** 2 * np.exp(-0.5 * ((t[:, None] - t) / only.components.length[0]) ** 2)
-        V = prior - reach[0].T @ reach[0] + left[0].T @ left[0]
-        V[np.diag_indices_from(V)] += 1e-9 * (np.trace(V) / len(V) + only.components.amplitude[0] ** 2)
-        return only._mean(x) + rng.standard_normal((count, len(x))) @ np.linalg.cholesky(V).T
+    def _conditional(self, x: Array) -> Callable[[int], tuple[Array, Array]]:
+        """Mean and covariance of z(x) in a component, given the points: shape (q,) and (q, q)."""
+        part, t = self.components, self._t(x)
+        means, (reach, left) = self.component_means(x), self.whitened(x)
+        squares = (t[:, None] - t) ** 2
 
-    def _only(self, g: int) -> FlexibleCurve:
-        part = self.components
-        one = Components(np.ones(1), *(getattr(part, name)[g : g + 1] for name in _OF_COMPONENTS))
-        return FlexibleCurve(self.form, self.points, self.signal, self.scale, self.L, self.z, self.N, one)
+        def of(g: int) -> tuple[Array, Array]:
+            scale = part.amplitude[g] ** 2
+            V = scale * np.exp(-0.5 / part.length[g] ** 2 * squares) - reach[g].T @ reach[g] + left[g].T @ left[g]
+            V[np.diag_indices_from(V)] += 1e-9 * (np.trace(V) / len(V) + scale)
+            return means[g], V
+
+        return of
 
 
 def fit_flexible(form: Family, points: Points, signal: Signal, scale: Scale) -> FlexibleCurve:
@@ -406,7 +407,8 @@ def _integrate(t: Array, z: Array, H: Array, N: Array, levels: Array | None) -> 
     weight = np.exp(score - score.max())
     keep = np.flatnonzero(weight > 1e-5)
     weight = weight[keep] / weight[keep].sum()
-    chosen = Components(weight, *(getattr(every, name)[keep] for name in _OF_COMPONENTS))
+    _, *others = (each.name for each in fields(Components))
+    chosen = Components(weight, *(getattr(every, name)[keep] for name in others))
     return chosen, float(weight @ factor[keep])
 
 
