@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
+from dataclasses import fields, replace
+
+import numpy as np
+
 from labkit.curves import Points
-from labkit.curves.flexible import FlexibleCurve, _linked, _solve
+from labkit.curves.flexible import Components, FlexibleCurve, _linked, _solve
 
 
 def with_points(curve: FlexibleCurve, points: Points) -> FlexibleCurve:
@@ -15,3 +19,9 @@ def with_points(curve: FlexibleCurve, points: Points) -> FlexibleCurve:
     part = curve.components
     solved, _ = _solve(curve._t(x), z, curve.basis(x), N, part.weight, part.amplitude, part.length)
     return FlexibleCurve(curve.form, points, curve.signal, curve.scale, curve.L, z, N, solved)
+
+
+def only(curve: FlexibleCurve, g: int) -> FlexibleCurve:
+    """The curve of one pair of amplitude and length."""
+    _, *others = (getattr(curve.components, each.name)[g : g + 1] for each in fields(Components))
+    return replace(curve, components=Components(np.ones(1), *others))

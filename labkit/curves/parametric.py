@@ -302,9 +302,10 @@ def _step(
     along = Q.T @ whiten(factor, miss)
     step = np.linalg.solve(R, along)
     pull = D * unwhiten(factor, whiten(factor, miss - J @ step))
-    beta, xi = beta + step, x + V_x @ pull
-    left = whiten(factor_y, points.y - working.value(xi, beta))
-    return beta, xi, float(left @ left + pull @ V_x @ pull), float(np.linalg.norm(along))
+    moved = x + V_x @ pull
+    length = np.hypot(np.linalg.norm(along), np.linalg.norm(whiten(factor, D * (moved - xi))))
+    left = whiten(factor_y, points.y - working.value(moved, beta + step))
+    return beta + step, moved, float(left @ left + pull @ V_x @ pull), float(length)
 
 
 def _minimise(working: Working, points: Points, beta: Array, G: Array, tight: bool) -> tuple[Array, Array, float]:

@@ -13,7 +13,7 @@ from labkit.curves import Points, fit
 from labkit.curves.foretell import prospect
 from labkit.curves.next_point import ALIKE, MOST_REPEATS, rank_next
 from labkit.curves.offers import Offer
-from tests.held_curve import with_points
+from tests.held_curve import only, with_points
 
 U_SHIM, U_READING = 0.0005, 2.0
 
@@ -73,14 +73,14 @@ def test_at_fixed_smoothness_a_point_more_never_raises_the_variance(at):
     assert np.array_equal(after.components.weight, curve.components.weight)
     near = np.argmin(np.abs(grid - at))
     for g in range(len(curve.components.weight)):
-        then, now = after._only(g)._spread(grid), curve._only(g)._spread(grid)
+        then, now = only(after, g)._spread(grid), only(curve, g)._spread(grid)
         assert np.all(then <= now * (1 + 1e-5))
         assert then[near] < 0.999 * now[near]
 
 
 def one_of(curve):
     """The curve with the one pair of amplitude and length that carries most weight."""
-    return curve._only(int(np.argmax(curve.components.weight)))
+    return only(curve, int(np.argmax(curve.components.weight)))
 
 
 @pytest.mark.parametrize("at", [[0.9], [0.4, 1.5], [2.4, 3.0]])

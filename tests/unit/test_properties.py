@@ -12,7 +12,7 @@ from labkit.bench.conditions import Conditions
 from labkit.curves import Points, families, fit
 from labkit.curves.flexible import FlexibleCurve
 from labkit.problems import BadInput
-from tests.held_curve import with_points
+from tests.held_curve import only, with_points
 
 few = settings(max_examples=12, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 many = settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.too_slow])
@@ -156,7 +156,7 @@ def test_a_point_more_never_raises_a_posterior_variance(bench, signal, where, sh
 
 def component_variance(curve, x, g):
     """Of z, with one pair of amplitude and length: the weights of the pairs are not part of the statement."""
-    return curve._only(g)._spread(x) ** 2
+    return only(curve, g)._spread(x) ** 2
 
 
 @many
