@@ -5,7 +5,6 @@ from __future__ import annotations
 import copy
 import io
 import json
-import subprocess
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -20,6 +19,7 @@ from labkit.paths import sample_data
 from labkit.problems import BadInput
 from labkit.sheet import render, svg_preview, verify
 from labkit.workflow.signing import signed_sheet
+from tests.printed import on_one_line
 from tests.sheets import PASSPHRASE, Laboratory, small_sheet
 
 FOLDER = sample_data() / "hinge_day"
@@ -45,18 +45,12 @@ def record() -> dict[str, Any]:
     return checked().to_dict()
 
 
-def words(pdf: bytes, tmp_path: Path) -> str:
-    (tmp_path / "sheet.pdf").write_bytes(pdf)
-    command = ["pdftotext", "-layout", str(tmp_path / "sheet.pdf"), "-"]
-    return " ".join(subprocess.run(command, capture_output=True, text=True, check=True).stdout.split())
-
-
 def with_record(laboratory: Laboratory, record: dict[str, Any], name: str = "check.json") -> Any:
     return verify(laboratory.sign(small_sheet(json.dumps(record), name)), laboratory.trust)
 
 
-def test_it_is_one_page_that_says_the_outcome_and_every_number(record: dict[str, Any], tmp_path: Path) -> None:
-    text = words(render(record, number="0094-09", signed=True), tmp_path)
+def test_it_is_one_page_that_says_the_outcome_and_every_number(record: dict[str, Any]) -> None:
+    text = on_one_line(render(record, number="0094-09", signed=True))
     assert "Check record 0094-09" in text and "Page 1 of 1" in text and "Leans on calibration certificate 0094" in text
     assert "Fit to measure. All check shims pass (C-1, C-3)" in text
     for check in record["printed"]["checks"]:
@@ -65,8 +59,8 @@ def test_it_is_one_page_that_says_the_outcome_and_every_number(record: dict[str,
     assert f"{record['printed']['background']} mm, subtracted by the gauge itself; moved by −0.020 mm" in text
 
 
-def test_a_draft_is_marked_and_the_preview_has_its_page(record: dict[str, Any], tmp_path: Path) -> None:
-    assert "The number is given when it is signed." in words(render(record), tmp_path)
+def test_a_draft_is_marked_and_the_preview_has_its_page(record: dict[str, Any]) -> None:
+    assert "The number is given when it is signed." in on_one_line(render(record))
     assert len(svg_preview(record)) == 1
 
 

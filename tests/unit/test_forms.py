@@ -9,7 +9,6 @@ from pathlib import Path
 from typing import Any
 
 import pikepdf
-import pypdfium2
 import pytest
 
 from labkit import ledger
@@ -22,18 +21,12 @@ from labkit.sheet import verify
 from labkit.sheet.verify import trusted_here
 from labkit.workflow import record_files
 from tests.calibrate_pages import finished_state, new_page
+from tests.printed import text_of
 
 
 def direct(act: Callable[..., None], **_more: Any) -> Callable[..., None]:
     """A guard that lets problems through."""
     return act
-
-
-def text_of(pdf: bytes) -> str:
-    document = pypdfium2.PdfDocument(pdf)
-    said = " ".join(page.get_textpage().get_text_range() for page in document)
-    document.close()
-    return " ".join(said.split())
 
 
 def pages(pdf: bytes) -> int:

@@ -9,11 +9,9 @@ from __future__ import annotations
 
 import copy
 import re
-import subprocess
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from pathlib import Path
 from typing import Any
 
 import pytest
@@ -24,6 +22,7 @@ from labkit.sheet import render, statements
 from labkit.sheet.budget_section import shares
 from labkit.sheet.plot import draw, draw_bars
 from labkit.sheet.plotted import plot_data
+from tests.printed import layout
 from tests.sheets import Laboratory
 
 Record = dict[str, Any]
@@ -202,19 +201,17 @@ def drawn(record: Record) -> dict[str, str]:
     return {"draw": draw(plot_data(record)), "draw_bars": draw_bars(shares(record))}
 
 
-def text_of(record: Record, laboratory: Laboratory, tmp_path: Path) -> str:
+def text_of(record: Record, laboratory: Laboratory) -> str:
     """The text of the PDF, pages apart; of a draft where the record says so."""
     draft = record.pop("draft", False)
     pdf = render(record) if draft else render(record, number="0119", ledger_head=(7, "ab" * 32), signed=True)
-    file = tmp_path / "sheet.pdf"
-    file.write_bytes(pdf if draft else laboratory.sign(pdf))
-    done = subprocess.run(["pdftotext", "-layout", str(file), "-"], capture_output=True, text=True, check=True)
-    return "\f".join(" ".join(page.split()) for page in done.stdout.split("\f"))
+    said = layout(pdf if draft else laboratory.sign(pdf))
+    return "\f".join(" ".join(page.split()) for page in said.split("\f"))
 
 
 @pytest.fixture(scope="module")
-def text(record: Record, laboratory: Laboratory, tmp_path_factory: pytest.TempPathFactory) -> str:
-    return text_of(copy.deepcopy(record), laboratory, tmp_path_factory.mktemp("sheet"))
+def text(record: Record, laboratory: Laboratory) -> str:
+    return text_of(copy.deepcopy(record), laboratory)
 
 
 @pytest.mark.parametrize("item", ITEMS, ids=str)
@@ -228,7 +225,6 @@ def test_the_tick_would_miss_it(
     record: Record,
     drawn: dict[str, str],
     laboratory: Laboratory,
-    tmp_path: Path,
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     for name, svg in drawn.items():
@@ -236,7 +232,7 @@ def test_the_tick_would_miss_it(
     spoilt = copy.deepcopy(record)
     assert item.spoil is not None
     item.spoil(spoilt, monkeypatch)
-    assert not item.seen(text_of(spoilt, laboratory, tmp_path), spoilt), item.subject
+    assert not item.seen(text_of(spoilt, laboratory), spoilt), item.subject
 
 
 def test_every_letter_is_ticked() -> None:
@@ -246,10 +242,10 @@ def test_every_letter_is_ticked() -> None:
     assert asked <= ticked
 
 
-def test_no_interval_is_printed_that_was_not_agreed(record: Record, laboratory: Laboratory, tmp_path: Path) -> None:
+def test_no_interval_is_printed_that_was_not_agreed(record: Record, laboratory: Laboratory) -> None:
     """The gauge's own “due” of the register is no interval that the customer agreed to."""
     bare = copy.deepcopy(record)
     bare["inputs"]["about"]["statements"] = {}
     assert bare["inputs"]["about"]["rig"]["gauge"]["due"] == "2027-05-24"
-    said = text_of(bare, laboratory, tmp_path)
+    said = text_of(bare, laboratory)
     assert "Next calibration" not in said and "24 May 2027" not in said

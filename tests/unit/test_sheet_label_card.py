@@ -5,10 +5,8 @@ from __future__ import annotations
 import copy
 import io
 import re
-import subprocess
 from dataclasses import replace
 from hashlib import sha256
-from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -25,6 +23,7 @@ from labkit.sheet import render
 from labkit.sheet.card import card
 from labkit.sheet.label import label
 from labkit.sheet.rounded import at_round_indications, at_round_thicknesses
+from tests.printed import paper, text_of, words
 
 LONG = "Rig of the long corridor behind the second hall, Ελένη Παπαδοπούλου и Ковалёв, " * 4
 
@@ -61,27 +60,12 @@ def stuffed(record: dict[str, Any]) -> dict[str, Any]:
     return found
 
 
-def text_of(pdf: bytes) -> str:
-    document = pypdfium2.PdfDocument(pdf)
-    said = " ".join(page.get_textpage().get_text_range() for page in document)
-    document.close()
-    return " ".join(said.split())
-
-
-def outside(pdf: bytes, tmp_path: Path) -> list[str]:
+def outside(pdf: bytes) -> list[str]:
     """The words that do not lie on the paper."""
-    (tmp_path / "x.pdf").write_bytes(pdf)
-    done = subprocess.run(
-        ["pdftotext", "-bbox", str(tmp_path / "x.pdf"), "-"], capture_output=True, text=True, check=True
-    )
-    sizes = re.findall(r'<page width="([\d.]+)" height="([\d.]+)"', done.stdout)
-    assert len(set(sizes)) == 1
-    wide, high = map(float, sizes[0])
-    found = re.findall(
-        r'<word xMin="([\d.-]+)" yMin="([\d.-]+)" xMax="([\d.-]+)" yMax="([\d.-]+)">(.*)</word>', done.stdout
-    )
+    wide, high = paper(pdf)
+    found = words(pdf)
     assert found
-    return [w for x0, y0, x1, y1, w in found if min(float(x0), float(y0)) < 0 or float(x1) > wide or float(y1) > high]
+    return [w.text for w in found if min(w.left, w.top) < 0 or w.right > wide or w.bottom > high]
 
 
 def code_in(pdf: bytes) -> str:
@@ -117,13 +101,13 @@ def test_a_next_day_is_printed_only_where_it_was_agreed(make: Any, record: dict[
 @pytest.mark.parametrize("make", [label, card])
 @pytest.mark.parametrize("which", ["record", "raw"])
 def test_they_are_one_side_of_the_paper_whatever_names_are_in_them(
-    make: Any, which: str, request: pytest.FixtureRequest, tmp_path: Path
+    make: Any, which: str, request: pytest.FixtureRequest
 ) -> None:
     found = request.getfixturevalue(which)
     for number, each in (("0119", found), ("LMV-2026-000119-A", stuffed(found))):
         pdf = make(each, number)
         assert size_mm(pdf) == ((50, 25, 1) if make is label else (105, 148, 1))
-        assert outside(pdf, tmp_path) == []
+        assert outside(pdf) == []
 
 
 @pytest.mark.parametrize("make", [label, card])

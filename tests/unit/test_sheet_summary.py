@@ -5,9 +5,6 @@ from __future__ import annotations
 import copy
 import io
 import json
-import re
-import subprocess
-from pathlib import Path
 from typing import Any
 
 import pikepdf
@@ -20,6 +17,7 @@ from labkit.paths import sample_data
 from labkit.sheet import render, svg_preview, verify
 from labkit.sheet.shown import MOST_CHECKS, MOST_ROWS, Shown, shortened
 from labkit.sheet.summary import clipped
+from tests.printed import paper, text_of, words
 from tests.sheets import Laboratory
 
 LONG = "Лабораторія вимірювань товщини стінок, Εργαστήριο μετρήσεων, moulding hall and yard " * 4
@@ -56,38 +54,21 @@ def stuffed(record: dict[str, Any], times: int) -> dict[str, Any]:
     return found
 
 
-def text_of(pdf: bytes) -> str:
-    document = pypdfium2.PdfDocument(pdf)
-    said = " ".join(page.get_textpage().get_text_range() for page in document)
-    document.close()
-    return " ".join(said.split())
-
-
-def outside(pdf: bytes, tmp_path: Path) -> list[str]:
+def outside(pdf: bytes) -> list[str]:
     """The words that do not lie between the margins."""
-    (tmp_path / "x.pdf").write_bytes(pdf)
-    done = subprocess.run(
-        ["pdftotext", "-bbox", str(tmp_path / "x.pdf"), "-"], capture_output=True, text=True, check=True
-    )
-    found = re.findall(
-        r'<word xMin="([\d.-]+)" yMin="([\d.-]+)" xMax="([\d.-]+)" yMax="([\d.-]+)">(.*)</word>', done.stdout
-    )
+    found = words(pdf)
     assert len(found) > 100
-    margin, wide, high = 22 * 72 / 25.4 - 1, 595.28, 841.89
-    return [
-        w
-        for x0, y0, x1, y1, w in found
-        if float(x0) < margin or float(x1) > wide - margin or float(y0) < 0 or float(y1) > high
-    ]
+    margin, (wide, high) = 22 * 72 / 25.4 - 1, paper(pdf)
+    return [w.text for w in found if w.left < margin or w.right > wide - margin or w.top < 0 or w.bottom > high]
 
 
 @pytest.mark.parametrize("to_approve", [False, True])
 @pytest.mark.parametrize("times", [1, 3, 40])
-def test_it_is_one_page_whatever_is_in_it(times: int, to_approve: bool, record: dict[str, Any], tmp_path: Path) -> None:
+def test_it_is_one_page_whatever_is_in_it(times: int, to_approve: bool, record: dict[str, Any]) -> None:
     pdf = render(stuffed(record, times), **CERTIFICATE, to_approve=to_approve)
     with pikepdf.open(io.BytesIO(pdf)) as opened:
         assert len(opened.pages) == 1
-    assert outside(pdf, tmp_path) == []
+    assert outside(pdf) == []
     text = text_of(pdf)
     assert "Page 1 of 1" in text and "End of certificate 0119" in text
     assert ("Approved by" in text) is to_approve
@@ -96,15 +77,11 @@ def test_it_is_one_page_whatever_is_in_it(times: int, to_approve: bool, record: 
         assert f"Of {3 * times} check shims the {MOST_CHECKS} gravest are printed" in text
 
 
-def test_nothing_lies_under_the_signature(record: dict[str, Any], tmp_path: Path) -> None:
+def test_nothing_lies_under_the_signature(record: dict[str, Any]) -> None:
     """The last words of the page end above the place where it is signed."""
-    (tmp_path / "x.pdf").write_bytes(render(stuffed(record, 3), **CERTIFICATE))
-    done = subprocess.run(
-        ["pdftotext", "-bbox", str(tmp_path / "x.pdf"), "-"], capture_output=True, text=True, check=True
-    )
-    words = re.findall(r'yMin="([\d.]+)" xMax="[\d.]+" yMax="([\d.]+)">(.*)</word>', done.stdout)
-    ends = max(float(bottom) for _, bottom, word in words if word == "End")
-    begins = min(float(top) for top, _, word in words if word == "Calibrated")
+    found = words(render(stuffed(record, 3), **CERTIFICATE))
+    ends = max(word.bottom for word in found if word.text == "End")
+    begins = min(word.top for word in found if word.text == "Calibrated")
     assert ends < begins
 
 

@@ -20,6 +20,7 @@ from labkit.problems import BadInput
 from labkit.sheet.identity import make_signer
 from labkit.sheet.sign import sign
 from labkit.sheet.verify import trusted_here, verify
+from tests.printed import layout
 from tests.sheets import PASSPHRASE, Laboratory, real_record, small_sheet
 
 
@@ -71,20 +72,16 @@ def test_the_signature_field_is_tagged_for_screen_readers(laboratory: Laboratory
         assert pdf.Root.Perms.DocMDP.objgen == widget.V.objgen
 
 
-def test_the_signer_and_the_local_time_stand_in_the_field(laboratory: Laboratory, tmp_path: Path) -> None:
-    file = tmp_path / "sheet.pdf"
-    file.write_bytes(laboratory.signed)
-    said = subprocess.run(["pdftotext", str(file), "-"], capture_output=True, text=True, check=True).stdout
+def test_the_signer_and_the_local_time_stand_in_the_field(laboratory: Laboratory) -> None:
+    said = layout(laboratory.signed)
     assert "M. Okonjo" in said
     assert "(Europe/London)" in said
 
 
-def test_a_long_name_stays_in_the_field(tmp_path: Path) -> None:
+def test_a_long_name_stays_in_the_field() -> None:
     name = "Wilhelmina Wetherington-Wolverhampton, Moulding Laboratory, Wing"
     assert len(name) == 64
-    file = tmp_path / "sheet.pdf"
-    file.write_bytes(Laboratory.found(signer=name).signed)
-    said = subprocess.run(["pdftotext", "-layout", str(file), "-"], capture_output=True, text=True, check=True).stdout
+    said = layout(Laboratory.found(signer=name).signed)
     lines = [line.strip() for line in said.splitlines() if line.strip()]
     assert name in lines
     assert any(line.startswith("Signed electronically") for line in lines)

@@ -14,19 +14,12 @@ import pytest
 
 from labkit.sheet.validation_report import obtained_text, render_validation, validation_content
 from labkit.validation import cases, run
+from tests.printed import layout, on_one_line
 
 
 @pytest.fixture(scope="module")
 def report() -> dict[str, Any]:
     return run(["line", "nist_linear", "gum"]).to_dict()
-
-
-def words(pdf: bytes, tmp_path: Path) -> str:
-    """The text of a PDF as poppler reads it, on one line."""
-    file = tmp_path / "report.pdf"
-    file.write_bytes(pdf)
-    done = subprocess.run(["pdftotext", "-layout", str(file), "-"], capture_output=True, text=True, check=True)
-    return " ".join(done.stdout.split())
 
 
 def altered(report: dict[str, Any]) -> dict[str, Any]:
@@ -42,8 +35,8 @@ def altered(report: dict[str, Any]) -> dict[str, Any]:
     return found
 
 
-def test_every_value_is_in_the_text(report: dict[str, Any], tmp_path: Path) -> None:
-    text = words(render_validation(report), tmp_path)
+def test_every_value_is_in_the_text(report: dict[str, Any]) -> None:
+    text = on_one_line(render_validation(report))
     counts = report["counts"]
     assert f"All {counts['values']} values of the {counts['cases']} cases that were run agree" in text
     for topic in report["topics"]:
@@ -62,7 +55,7 @@ def test_every_value_is_in_the_text(report: dict[str, Any], tmp_path: Path) -> N
     assert "Not printed. Source:" not in text
 
 
-def test_what_does_not_agree_comes_first_and_in_full(report: dict[str, Any], tmp_path: Path) -> None:
+def test_what_does_not_agree_comes_first_and_in_full(report: dict[str, Any]) -> None:
     found = altered(report)
     content = validation_content(found)
     assert [section.title for section in content.sections][:3] == [
@@ -71,7 +64,7 @@ def test_what_does_not_agree_comes_first_and_in_full(report: dict[str, Any], tmp
         "What does not agree",
     ]
     found["topics"][0]["cases"][1]["printed"] = False
-    text = words(render_validation(found), tmp_path)
+    text = on_one_line(render_validation(found))
     assert text.count("Not printed. Source:") == 1
     first = found["topics"][0]["cases"][0]
     assert f"{first['name']} {first['values'][0]['name']}" in text
@@ -92,6 +85,7 @@ def test_the_same_report_gives_the_same_bytes(report: dict[str, Any]) -> None:
 
 def test_the_structure_is_tagged_and_the_fonts_are_in_it(report: dict[str, Any], tmp_path: Path) -> None:
     content = render_validation(report)
+    (tmp_path / "report.pdf").write_bytes(content)
     with pikepdf.open(io.BytesIO(content)) as pdf:
         assert pdf.Root.MarkInfo.Marked
         assert str(pdf.Root.Lang) == "en-GB"
@@ -99,21 +93,18 @@ def test_the_structure_is_tagged_and_the_fonts_are_in_it(report: dict[str, Any],
         pages = len(pdf.pages)
     assert "<pdfaid:part>3</pdfaid:part>" in metadata
     assert "<pdfuaid:part>1</pdfuaid:part>" in metadata
-    assert f"Page {pages} of {pages}" in words(content, tmp_path)
+    assert f"Page {pages} of {pages}" in on_one_line(content)
     listed = subprocess.run(["pdffonts", str(tmp_path / "report.pdf")], capture_output=True, text=True, check=True)
     fonts = listed.stdout.splitlines()[2:]
     assert fonts
     assert all(line.split()[-5] == "yes" for line in fonts)
 
 
-def test_heads_of_tables_come_again_on_the_next_page(report: dict[str, Any], tmp_path: Path) -> None:
+def test_heads_of_tables_come_again_on_the_next_page(report: dict[str, Any]) -> None:
     long = copy.deepcopy(report)
     case = long["topics"][1]["cases"][0]
     case["values"] = case["values"] * 8
-    file = tmp_path / "long.pdf"
-    file.write_bytes(render_validation(long))
-    done = subprocess.run(["pdftotext", "-layout", str(file), "-"], capture_output=True, text=True, check=True)
-    inside = [page for page in done.stdout.split("\f") if page.count(case["values"][0]["name"]) > 1]
+    inside = [page for page in layout(render_validation(long)).split("\f") if page.count(case["values"][0]["name"]) > 1]
     assert len(inside) > 2
     assert all("Published" in page for page in inside)
 
