@@ -98,8 +98,6 @@ class Row:
     monotonic : bool or None
     departure : float or None
         Largest |F − F_flexible| over the working range, in expanded uncertainties of the flexible curve.
-    largest_U_mm : float or None
-        Largest expanded uncertainty over the working range [mm].
     """
 
     family: str
@@ -115,7 +113,6 @@ class Row:
     share_of_tolerance: float | None = None
     monotonic: bool | None = None
     departure: float | None = None
-    largest_U_mm: float | None = None
     judge: Judge | None = field(default=None, repr=False, compare=False)
 
     @property
@@ -130,6 +127,14 @@ class Row:
         """Whether χ² accepts the curve; a curve that cannot be tested is not rejected."""
         return self.chi2 is None or self.chi2_limit is None or self.chi2 <= self.chi2_limit
 
+    @property
+    def largest_U_mm(self) -> float | None:
+        """
+        Largest expanded uncertainty over the working range [mm]; None for a curve that turns or states none. Only
+        worked out when asked for: a family that is not accepted need not state its U to be refused.
+        """
+        return None if self.judge is None or not self.monotonic else self.judge.largest_U(self.family)
+
     @cached_property
     def left_out_error_mm(self) -> float | None:
         """
@@ -142,6 +147,7 @@ class Row:
         spoken = ("curve", "why_not", "judge", "left_out_error_mm")
         found = {key: value for key, value in vars(self).items() if key not in spoken}
         found["left_out_error_mm"] = self.left_out_error_mm
+        found["largest_U_mm"] = self.largest_U_mm
         found["chi2_per_dof"] = self.chi2_per_dof
         found["why_not"] = self.why_not.to_dict() if self.why_not else None
         return found
@@ -205,6 +211,18 @@ class Judge:
         """The same question to the points without one of them."""
         return self._without[index]
 
+    def largest_U(self, family: str) -> float | None:
+        """Of a family that was fitted; worked out once."""
+        if family not in self._largest_U:
+            curve = self._fits[family]
+            assert isinstance(curve, Curve)
+            self._largest_U[family] = self.question.largest_U(curve, self.flexible)
+        return self._largest_U[family]
+
+    @cached_property
+    def _largest_U(self) -> dict[str, float | None]:
+        return {}
+
     def left_out_error(self, form: Family) -> float | None:
         """Each inner point left out in turn, its error read in thickness with the slope of the flexible curve."""
         if self.flexible is None or not self.inner:
@@ -255,9 +273,9 @@ class Judge:
             return self._row(form)
         try:
             row = self._row(form)
+            numbers = (row.chi2, row.largest_residual_mm, row.departure, row.largest_U_mm)
         except BadInput as problem:
             return Row(form.name, "left out", why_not=problem.fault)
-        numbers = (row.chi2, row.largest_residual_mm, row.departure, row.largest_U_mm)
         if any(each is not None and not np.isfinite(each) for each in numbers):
             return Row(form.name, "left out", why_not=Fault("own.no_number", {"family": form.name}))
         return row
@@ -283,7 +301,6 @@ class Judge:
             share_of_tolerance=residual / question.tolerance_mm if question.tolerance_mm else None,
             monotonic=curve.monotonic,
             departure=self._departure(curve),
-            largest_U_mm=question.largest_U(curve, self.flexible) if curve.monotonic else None,
             judge=self,
         )
         return replace(row, verdict=self._verdict(row))

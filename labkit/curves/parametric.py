@@ -214,8 +214,8 @@ def fit_parametric(
     low, high = points.x.min(), points.x.max()
     working = Working(form, signal, float((low + high) / 2), float((high - low) / 2))
     g = points.y - points.x if signal == "thickness" else points.y
-    G = square_root(points.V_x)
-    if form.kind == "linear" and G.shape[1] == 0:
+    uncertain = bool(points.V_x.any())
+    if form.kind == "linear" and not uncertain:
         basis = working.gradient(points.x, np.zeros(len(form.parameters)))
         solution = solve_linear(basis, g, points.V_y)
         return _curve(working, points, scale, solution.b, solution, solution.chi2)
@@ -223,9 +223,9 @@ def fit_parametric(
     beta = working.start(points.x, g, start)
     found = None if tight else _descend(working, points, beta)
     if found is None:
-        if form.kind != "linear" and start is None and G.shape[1]:
+        if form.kind != "linear" and start is None and uncertain:
             beta, _, _ = _minimise(working, points, beta, np.zeros((len(points.x), 0)), tight=False)
-        found = _minimise(working, points, beta, G, tight)
+        found = _minimise(working, points, beta, square_root(points.V_x), tight)
     beta, xi, cost = found
     with np.errstate(all="ignore"):
         gradient, D = working.gradient(xi, beta), working.slope(xi, beta)

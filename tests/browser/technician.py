@@ -62,7 +62,9 @@ class Technician:
 
     def choose_rig(self) -> None:
         self.page.get_by_title("Rig", exact=True).select_option(label=RIG)
-        expect(self.page.locator(".lk-strip")).to_contain_text("Rig 2")
+        expect(self.page.locator(".lk-strip")).to_contain_text("Rig 2", timeout=SLOW_MS)
+        # a key that is pressed before the rows are laid out reaches nobody
+        expect(self.section("Readings").locator(".lk-now-band")).to_contain_text("G-07", timeout=SLOW_MS)
 
     def type_field(self, title: str, text: str) -> None:
         field = self.page.get_by_title(title, exact=True)
