@@ -22,8 +22,8 @@ from labkit.sheet import render, verify
 from labkit.sheet.house import FILE, OURS, House, example, read_house
 from labkit.sheet.logo import MOST_BYTES as MOST_LOGO_BYTES
 from labkit.sheet.typesetting import FONTS, TEMPLATES, check_characters
+from tests.printed import on_one_line
 from tests.sheets import Laboratory
-from tests.unit.test_check_sheet import words
 from tests.verapdf import FLAVOURS, judge
 
 SVG = '<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 60 24"><circle cx="12" cy="12" r="11" fill="#005a94"/>{}</svg>'
@@ -88,7 +88,7 @@ def test_letterhead_and_logo_stand_on_the_first_page(
     house = read_house(folder(tmp_path, letterhead, **picture))
     assert (house.language, house.form, house.lines) == ("de", form, ("Invented Lab", "Tel. 0100 000"))
     made = render(record, number="0119", signed=True, form=house.form, house=house)
-    text = words(made, tmp_path)
+    text = on_one_line(made)
     assert "Invented Lab" in text and "Tel. 0100 000" in text
     assert made == render(record, number="0119", signed=True, form=house.form, house=house)
     with pikepdf.open(io.BytesIO(made)) as pdf:
@@ -203,7 +203,7 @@ def test_names_in_japanese_print_and_embed_with_a_font_of_ones_own(tmp_path: Pat
     house = read_house(folder(tmp_path, fonts__cut_otf=CUT.read_bytes()))
     assert house.fonts.families == ("Labkit Cut CJK",)
     pdf = render(in_japanese(record), number="0119", signed=True, house=house)
-    assert "山田製作所" in words(pdf, tmp_path)
+    assert "山田製作所" in on_one_line(pdf)
     with pikepdf.open(io.BytesIO(pdf)) as opened:
         fonts = [each for each in opened.objects if isinstance(each, pikepdf.Dictionary) and "/FontName" in each]
         mine = [each for each in fonts if "LabkitCutCJK" in str(each["/FontName"])]
@@ -254,7 +254,7 @@ def test_an_own_template_takes_the_place_of_ours_and_its_digest_is_printed(
     assert same.template is not None and other.template is not None
     assert same.template.sha256 != other.template.sha256
     pdf = render(record, number="0119", signed=True, house=other)
-    text = words(pdf, tmp_path)
+    text = on_one_line(pdf)
     assert "Our own closing words." in text
     assert f"own template {other.template.sha256[:16]}" in text
     with pikepdf.open(io.BytesIO(pdf)) as opened:
@@ -282,7 +282,7 @@ def test_a_template_reads_what_lies_beside_it(tmp_path: Path, record: dict[str, 
     (tmp_path / "templates").mkdir()
     (tmp_path / "templates" / "words.txt").write_text("Beside it.", encoding="utf-8")
     house = own_template(tmp_path, change=lambda source: source + '\n#read("words.txt")\n')
-    assert "Beside it." in words(render(record, house=house), tmp_path)
+    assert "Beside it." in on_one_line(render(record, house=house))
 
 
 @pytest.mark.parametrize(
@@ -343,7 +343,7 @@ def test_the_command_makes_the_sheet_in_the_house_of_the_data_folder(tmp_path: P
     sheet, record = tmp_path / "sheet.pdf", tmp_path / "record.json"
     files = [str(hinge / "readings.csv"), "--shims", str(hinge / "shims.csv")]
     assert main(["calibrate", *files, "--sheet", str(sheet), "--json", str(record), "--data", str(data)]) == 0
-    text = words(sheet.read_bytes(), tmp_path)
+    text = on_one_line(sheet.read_bytes())
     assert "Invented Lab" in text and "Kalibrierblatt" in text
     assert json.loads(record.read_text(encoding="utf-8"))["inputs"]["about"]["language"] == "de"
 

@@ -26,8 +26,9 @@ from labkit.sheet.content import content
 from labkit.sheet.picture import picture
 from labkit.sheet.printed import in_pages, pages_text
 from tests.catalogues import catalogue, codes, placeholders, texts
+from tests.printed import on_one_line
 from tests.sheets import Laboratory
-from tests.unit.test_check_sheet import checked, words
+from tests.unit.test_check_sheet import checked
 
 OTHERS = [code for code in LANGUAGES if code != "en"]
 SAMPLES = ("hinge_day", "raw_ball", "mislabelled", "indication_disc_inch", "ends_only")
@@ -229,7 +230,7 @@ def test_the_pdf_says_its_language_and_its_words(
     pdf = render(in_language(records[name], code), number="0119", signed=True)
     with pikepdf.open(io.BytesIO(pdf)) as opened:
         assert str(opened.Root.Lang).split("-")[0] == code
-    text = words(pdf, tmp_path)
+    text = on_one_line(pdf)
     page = {"en": "Page 1 of ", "de": "Seite 1 von ", "uk": "Сторінка 1 з "}[code]
     certificate = {"en": "Calibration certificate 0119", "de": "Kalibrierschein 0119"}
     assert page in text
@@ -280,8 +281,8 @@ def test_a_signature_speaks_the_language_of_its_sheet(
     records: dict[str, dict[str, Any]], laboratory: Laboratory, tmp_path: Any
 ) -> None:
     signed = laboratory.sign(render(in_language(records["check"], "de"), number="0094-09", signed=True))
-    assert "Elektronisch signiert" in words(signed, tmp_path)
+    assert "Elektronisch signiert" in on_one_line(signed)
     with pikepdf.open(io.BytesIO(signed)) as opened:
         assert [str(field.TU) for field in opened.Root.AcroForm.Fields] == ["Signatur von M. Okonjo"]
     english = laboratory.sign(render(records["check"], number="0094-09", signed=True))
-    assert "Signed electronically" in words(english, tmp_path)
+    assert "Signed electronically" in on_one_line(english)
