@@ -224,9 +224,7 @@ def test_a_fault_in_the_middle_leaves_no_language_behind() -> None:
 
 @pytest.mark.parametrize("code", LANGUAGES)
 @pytest.mark.parametrize("name", ["hinge_day", "check"])
-def test_the_pdf_says_its_language_and_its_words(
-    records: dict[str, dict[str, Any]], name: str, code: str, tmp_path: Any
-) -> None:
+def test_the_pdf_says_its_language_and_its_words(records: dict[str, dict[str, Any]], name: str, code: str) -> None:
     pdf = render(in_language(records[name], code), number="0119", signed=True)
     with pikepdf.open(io.BytesIO(pdf)) as opened:
         assert str(opened.Root.Lang).split("-")[0] == code
@@ -278,7 +276,7 @@ def test_verifying_finds_every_number_and_decision_in_the_pages(
 
 
 def test_a_signature_speaks_the_language_of_its_sheet(
-    records: dict[str, dict[str, Any]], laboratory: Laboratory, tmp_path: Any
+    records: dict[str, dict[str, Any]], laboratory: Laboratory
 ) -> None:
     signed = laboratory.sign(render(in_language(records["check"], "de"), number="0094-09", signed=True))
     assert "Elektronisch signiert" in on_one_line(signed)
