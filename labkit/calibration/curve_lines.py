@@ -52,7 +52,7 @@ class CurveLines:
         Returns
         -------
         list of Term
-            None for a curve that states no uncertainty.
+            Empty for a curve that states no uncertainty.
         """
         if not isinstance(curve, FlexibleCurve) or x.size > _KEPT_SIZE:
             return self._worked_out(curve, x, repeats, same_background)
