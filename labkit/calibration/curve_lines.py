@@ -15,12 +15,11 @@ from labkit.calibration.terms import REPEATS, Term
 from labkit.curves import Curve
 from labkit.curves.family import Array
 from labkit.curves.flexible import FlexibleCurve
+from labkit.curves.recent import Recent
 
 _KEPT: Final = 4
 _KEPT_SIZE: Final = 512
 """Answers that are kept, and the most thicknesses of one: the same flexible curve stands behind every family."""
-
-_Question = tuple[FlexibleCurve, bytes, int | None, bool]
 
 
 @dataclass(frozen=True, eq=False)
@@ -57,15 +56,11 @@ class CurveLines:
         if not isinstance(curve, FlexibleCurve) or x.size > _KEPT_SIZE:
             return self._worked_out(curve, x, repeats, same_background)
         question = (curve, x.tobytes(), repeats, same_background)
-        if question not in self._kept:
-            if len(self._kept) == _KEPT:
-                del self._kept[next(iter(self._kept))]
-            self._kept[question] = self._worked_out(curve, x, repeats, same_background)
-        return list(self._kept[question])
+        return list(self._kept.answer(question, lambda: self._worked_out(curve, x, repeats, same_background)))
 
     @cached_property
-    def _kept(self) -> dict[_Question, list[Term]]:
-        return {}
+    def _kept(self) -> Recent[list[Term]]:
+        return Recent(_KEPT)
 
     def _worked_out(self, curve: Curve, x: Array, repeats: int | None, same_background: bool) -> list[Term]:
         steep = np.abs(curve.slope(x))

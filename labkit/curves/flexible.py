@@ -28,6 +28,7 @@ from scipy.linalg import cho_factor, cho_solve
 
 from labkit.curves.curve import Curve, Points, Scale
 from labkit.curves.family import Array, Family, Signal, no_formula, register
+from labkit.curves.recent import Recent
 from labkit.problems import BadInput
 
 METHOD: Final = "flexible/1"
@@ -99,12 +100,7 @@ def _remembered(method: Callable[[FlexibleCurve, Array], _Answer]) -> Callable[[
     def answer(self: FlexibleCurve, x: Array) -> _Answer:
         if x.size > _KEPT_SIZE:
             return method(self, x)
-        key = (method.__name__, x.tobytes())
-        if key not in self._kept:
-            if len(self._kept) == _KEPT:
-                del self._kept[next(iter(self._kept))]
-            self._kept[key] = method(self, x)
-        found: _Answer = self._kept[key]
+        found: _Answer = self._kept.answer((method.__name__, x.tobytes()), lambda: method(self, x))
         return found
 
     return answer
@@ -199,8 +195,8 @@ class FlexibleCurve(Curve):
     # ---- the mathematics, in z ----
 
     @cached_property
-    def _kept(self) -> dict[tuple[str, bytes], Any]:
-        return {}
+    def _kept(self) -> Recent[Any]:
+        return Recent(_KEPT)
 
     def _t(self, x: Array) -> Array:
         """t = ln(1 + x/L)."""
