@@ -227,13 +227,12 @@ class Judge:
         """Each inner point left out in turn, its error read in thickness with the slope of the flexible curve."""
         if self.flexible is None or not self.inner:
             return None
-        slopes = self.flexible.slope(self.points.x)
         errors = []
         for i in self.inner:
             without = self.without(i).fitted(form)
             if isinstance(without, Fault):
                 return None
-            errors.append(float((self.points.y[i] - without.value(self.points.x[i : i + 1])[0]) / slopes[i]))
+            errors.append(float((self.points.y[i] - without.value(self.points.x[i : i + 1])[0]) / self._slopes[i]))
         return float(np.sqrt(np.mean(np.square(errors))))
 
     @cached_property
@@ -287,7 +286,9 @@ class Judge:
             return Row(form.name, "too few points" if too_few else "left out", why_not=curve)
         question = self.question
         testable = question.scale == "known" and curve.chi2 is not None and curve.dof >= 0.5
-        residual = float(np.max(np.abs(curve.residuals / self._slopes(curve))))
+        # read with the slopes of the flexible curve for all alike: a wrong formula's own slope would flatter it
+        slopes = curve.slope(self.points.x) if self.flexible is None else self._slopes
+        residual = float(np.max(np.abs(curve.residuals / slopes)))
         row = Row(
             form.name,
             "possible",
@@ -316,16 +317,24 @@ class Judge:
             return "too few points"
         return "possible" if row.departure is None or row.departure <= 1 else "departs"
 
-    def _slopes(self, curve: Curve) -> Array:
-        """Of the flexible curve for all families alike: a wrong formula's own slope would flatter it."""
-        return (self.flexible or curve).slope(self.points.x)
+    @cached_property
+    def _slopes(self) -> Array:
+        """Of the flexible curve at the points, shape (m,)."""
+        assert self.flexible is not None
+        return self.flexible.slope(self.points.x)
+
+    @cached_property
+    def _reference(self) -> tuple[Array, Array]:
+        """The flexible curve on the grid and its expanded uncertainty, shape (q,)."""
+        assert self.flexible is not None
+        grid = self.question.grid
+        return self.flexible.value(grid), 2.0 * self.flexible.standard_uncertainty(grid)
 
     def _departure(self, curve: Curve) -> float | None:
         if self.flexible is None or curve is self.flexible:
             return None
-        grid = self.question.grid
-        U = 2.0 * self.flexible.standard_uncertainty(grid)
-        return float(np.max(np.abs(curve.value(grid) - self.flexible.value(grid)) / U))
+        value, U = self._reference
+        return float(np.max(np.abs(curve.value(self.question.grid) - value) / U))
 
     def _criterion(self, curve: Curve) -> float | None:
         if curve.chi2 is None or isinstance(curve, FlexibleCurve):

@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.linalg.lapack import dtrtrs
+from scipy.linalg.lapack import dgeqrf, dorgqr, dpotrf, dtrtrs
 
 from labkit.curves.family import Array
 from labkit.problems import BadInput
@@ -90,8 +90,12 @@ def solve_linear(A: Array, y: Array, V: Array | None = None) -> LinearSolution:
     whitened, target = whiten(factor, A), whiten(factor, y)
     lengths = np.linalg.norm(whitened, axis=0)
     lengths[lengths == 0] = 1.0
-    Q, R = np.linalg.qr(whitened / lengths)
-    if m < p or not np.abs(np.diag(R)).min() >= m * np.finfo(float).eps:
+    if m < p:
+        raise BadInput("curve.dependent", columns=p)
+    R, reflectors, _, _ = dgeqrf(whitened / lengths)
+    Q = dorgqr(R, reflectors)[0]
+    R = R[:p]  # what lies below the diagonal is not read
+    if not np.abs(np.diag(R)).min() >= m * np.finfo(float).eps:
         raise BadInput("curve.dependent", columns=p)
     scaled = _back(R, Q.T @ target)
     scaled += _back(R, Q.T @ (target - (whitened / lengths) @ scaled))
@@ -122,10 +126,10 @@ def cholesky_factor(V: Array | None, m: int, name: str) -> Array | None:
         raise BadInput("curve.lengths", name=name, got=len(matrix), expected=m)
     if not symmetric(matrix):
         raise BadInput("curve.covariance", name=name)
-    try:
-        return np.asarray(np.linalg.cholesky(matrix), dtype=np.float64)
-    except np.linalg.LinAlgError:
-        raise BadInput("curve.covariance", name=name) from None
+    factor, not_positive = dpotrf(matrix, lower=1)
+    if not_positive:
+        raise BadInput("curve.covariance", name=name)
+    return np.asarray(factor, dtype=np.float64)
 
 
 def symmetric(V: Array) -> bool:

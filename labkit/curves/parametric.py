@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
+import math
 import warnings
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Final
+from typing import Final, NamedTuple
 
 import numpy as np
 from numpy.random import Generator
 from numpy.typing import ArrayLike
 from scipy.linalg import eigh
+from scipy.linalg.lapack import dgels, dpotrf
 from scipy.optimize import leastsq
 
 from labkit.curves import polynomial
@@ -76,6 +78,20 @@ class Working:
             return np.stack([self.value(x, each) for each in betas])
         return f + x if self.signal == "thickness" else f
 
+    def along(self, x: Array, beta: Array) -> tuple[Array, Array, Array]:
+        """F(x), F′(x) and ∂F/∂β, as by the methods below; of a polynomial with its basis worked out once."""
+        if self.chebyshev:
+            gradient = polynomial.chebyshev_basis(x, self.form.degree, self.centre, self.half)
+            value = gradient @ beta
+            bends = polynomial.chebyshev_derivatives(self.form.degree) @ beta
+            slope = gradient[:, : self.form.degree] @ bends / self.half
+        else:
+            b = self.reported(beta)
+            value = np.asarray(self.form.f(x, *b), dtype=np.float64)
+            slope = self.form.derivative(x, b)
+            gradient = self._by_beta(self.form.jacobian(x, b), b)
+        return (value + x, slope + 1.0, gradient) if self.signal == "thickness" else (value, slope, gradient)
+
     def slope(self, x: Array, beta: Array) -> Array:
         """F′(x)."""
         if self.chebyshev:
@@ -89,7 +105,11 @@ class Working:
         if self.chebyshev:
             return polynomial.chebyshev_basis(x, self.form.degree, self.centre, self.half)
         b = self.reported(beta)
-        return self.form.jacobian(x, b) * np.where(self.logged, b, 1.0)
+        return self._by_beta(self.form.jacobian(x, b), b)
+
+    def _by_beta(self, by_reported: Array, reported: Array) -> Array:
+        """∂F/∂β from ∂F/∂(reported), by the chain rule for logarithms."""
+        return by_reported * np.where(self.logged, reported, 1.0) if self.form.positive else by_reported
 
     def reported(self, beta: Array) -> Array:
         """The reported parameters; of a polynomial the coefficients of the powers of x."""
@@ -225,10 +245,10 @@ def fit_parametric(
     if found is None:
         if form.kind != "linear" and start is None and uncertain:
             beta, _, _ = _minimise(working, points, beta, np.zeros((len(points.x), 0)), tight=False)
-        found = _minimise(working, points, beta, square_root(points.V_x), tight)
-    beta, xi, cost = found
-    with np.errstate(all="ignore"):
-        gradient, D = working.gradient(xi, beta), working.slope(xi, beta)
+        beta, xi, cost = _minimise(working, points, beta, square_root(points.V_x), tight)
+        with np.errstate(all="ignore"):
+            found = _Place(beta, xi, *working.along(xi, beta)), cost
+    (beta, _, _, D, gradient), cost = found
     # a parameter that ran off to where the formula has no number: the points do not hold it
     if not (np.all(np.isfinite(gradient)) and np.all(np.isfinite(D))):
         raise BadInput("curve.no_convergence", family=form.name)
@@ -265,47 +285,60 @@ def square_root(V: Array) -> Array:
     return np.asarray(directions[:, keep] * np.sqrt(spread[keep]))
 
 
-def _descend(working: Working, points: Points, beta: Array) -> tuple[Array, Array, float] | None:
-    """Gauss-Newton steps from a start that is close, as `_minimise` answers; None where they do not lead down."""
+class _Place(NamedTuple):
+    """Where an iteration stands: β and ξ, and F(ξ), F′(ξ) and ∂F/∂β there."""
+
+    beta: Array
+    xi: Array
+    value: Array
+    slope: Array
+    gradient: Array
+
+
+def _descend(working: Working, points: Points, beta: Array) -> tuple[_Place, float] | None:
+    """Where Gauss-Newton steps end that start close, and the weighted sum of squares; None where they do not lead down."""
     factor = cholesky_factor(points.V_y, len(points.x), "uy")
-    rounding = len(points.x) * np.finfo(float).eps * float(np.linalg.norm(whiten(factor, points.y)))
-    xi, cost = points.x, np.inf
+    weighted = whiten(factor, points.y)
+    rounding = len(points.x) * np.finfo(float).eps * math.sqrt(weighted @ weighted)
+    cost = math.inf
     try:
         with np.errstate(all="ignore"):
+            here = _Place(beta, points.x, *working.along(points.x, beta))
             for _ in range(_STEPS):
                 before = cost
-                beta, xi, cost, length = _step(working, points, factor, beta, xi)
+                here, cost, length = _step(working, points, factor, here)
                 if not cost <= before * (1 + 1e-9) + rounding**2:
                     return None
-                if length <= _ARRIVED * np.sqrt(cost) + rounding:
-                    return beta, xi, cost
+                if length <= _ARRIVED * math.sqrt(cost) + rounding:
+                    return here, cost
     except (ValueError, FloatingPointError, np.linalg.LinAlgError):
         pass  # where the other iteration fails as well, it says why
     return None
 
 
-def _step(
-    working: Working, points: Points, factor_y: Array | None, beta: Array, xi: Array
-) -> tuple[Array, Array, float, float]:
+def _step(working: Working, points: Points, factor_y: Array | None, here: _Place) -> tuple[_Place, float, float]:
     """
-    One Gauss-Newton step of β and ξ: what they become, the weighted sum of squares there, and the length of the step.
+    One Gauss-Newton step of β and ξ: where it leads, the weighted sum of squares there, and the length of the step.
 
     ξ is eliminated: y − F(ξ) − D·(x − ξ) has the covariance V_y + D·V_x·D, and what is left of it moves ξ.
     """
-    x, V_x = points.x, points.V_x
+    x, V_x, D = points.x, points.V_x, here.slope
     V_y = np.eye(len(x)) if points.V_y is None else points.V_y
-    D = working.slope(xi, beta)
-    J = working.gradient(xi, beta)
-    miss = points.y - working.value(xi, beta) - D * (x - xi)
-    factor = np.linalg.cholesky(V_y + D[:, None] * V_x * D)
-    Q, R = np.linalg.qr(whiten(factor, J))
-    along = Q.T @ whiten(factor, miss)
-    step = np.linalg.solve(R, along)
-    pull = D * unwhiten(factor, whiten(factor, miss - J @ step))
-    moved = x + V_x @ pull
-    length = np.hypot(np.linalg.norm(along), np.linalg.norm(whiten(factor, D * (moved - xi))))
-    left = whiten(factor_y, points.y - working.value(moved, beta + step))
-    return beta + step, moved, float(left @ left + pull @ V_x @ pull), float(length)
+    factor, no_factor = dpotrf(V_y + D[:, None] * V_x * D, lower=1)
+    J = whiten(factor, here.gradient)
+    miss = whiten(factor, points.y - here.value - D * (x - here.xi))
+    _, solved, dependent = dgels(J, miss)
+    if no_factor or dependent:
+        raise np.linalg.LinAlgError
+    step = solved[: len(here.beta)]
+    along = J @ step
+    pull = D * unwhiten(factor, miss - along)
+    moved = V_x @ pull
+    across = whiten(factor, D * (x + moved - here.xi))
+    beta, xi = here.beta + step, x + moved
+    there = _Place(beta, xi, *working.along(xi, beta))
+    left = whiten(factor_y, points.y - there.value)
+    return there, float(left @ left + pull @ moved), math.sqrt(along @ along + across @ across)
 
 
 def _minimise(working: Working, points: Points, beta: Array, G: Array, tight: bool) -> tuple[Array, Array, float]:

@@ -14,11 +14,14 @@ from labkit.curves.family import Array, Family, register
 
 def powers(x: Array, *b: float) -> Array:
     """Σ bᵢ·xⁱ, by Horner's rule."""
-    return np.polynomial.polynomial.polyval(x, np.asarray(b))
+    total = b[-1] + 0.0 * x
+    for coefficient in b[-2::-1]:
+        total = total * x + coefficient
+    return total
 
 
 def _powers_slope(x: Array, *b: float) -> Array:
-    return np.polynomial.polynomial.polyval(x, np.polynomial.polynomial.polyder(np.asarray(b)))
+    return powers(x, *(i * coefficient for i, coefficient in enumerate(b[1:], 1)))
 
 
 def _powers_jacobian(x: Array, *b: float) -> Array:
@@ -27,7 +30,7 @@ def _powers_jacobian(x: Array, *b: float) -> Array:
 
 def _least_squares(degree: int) -> Callable[[Array, Array], Sequence[float]]:
     def start(x: Array, y: Array) -> Sequence[float]:
-        return tuple(np.polynomial.Polynomial.fit(x, y, degree).convert().coef)
+        return tuple(np.polynomial.polynomial.polyfit(x, y, degree))
 
     return start
 
@@ -69,11 +72,11 @@ def chebyshev_basis(x: Array, degree: int, centre: float, half: float) -> Array:
 def chebyshev_slopes(x: Array, degree: int, centre: float, half: float) -> Array:
     """Their derivatives with respect to x, shape (m, degree + 1)."""
     t = (np.asarray(x) - centre) / half
-    return chebyshev.chebvander(t, max(degree - 1, 0)) @ _derivatives(degree) / half
+    return chebyshev.chebvander(t, max(degree - 1, 0)) @ chebyshev_derivatives(degree) / half
 
 
 @cache
-def _derivatives(degree: int) -> Array:
+def chebyshev_derivatives(degree: int) -> Array:
     """Column n holds the Chebyshev coefficients of Tₙ′, shape (max(degree, 1), degree + 1)."""
     found = np.zeros((max(degree, 1), degree + 1))
     for n in range(1, degree + 1):

@@ -206,13 +206,16 @@ def test_every_place_of_the_table_that_inversion_starts_from_has_an_answer(signa
 
 @pytest.mark.parametrize("signal", ["raw", "thickness"])
 def test_the_slope_and_its_uncertainty_say_without_draws_whether_the_curve_turns(signal):
-    """Clear and doubtful curves: what needs no draws agrees with the draws."""
+    """Clear, doubtful and partly clear curves: what needs no draws agrees with the draws."""
     x = np.linspace(0.3, 2.4, 7)
     falling = 30_000 * (1 + x / 1.8) ** -5.0 if signal == "raw" else x + 0.01 * x
-    for noise, sure in ((1e-4, True), (0.5, False)):
+    partly = 0.01 if signal == "raw" else 0.12
+    for noise, some, every in ((1e-4, True, True), (partly, True, False), (0.5, False, False)):
         points = Points(x, falling, np.zeros((7, 7)), np.diag((noise * np.ptp(falling)) ** 2 * np.ones(7)))
         curve = fit_points(points, FLEXIBLE, signal)
-        drawn = Curve.monotonic_share(curve, np.random.default_rng(1))
-        assert curve._surely_monotonic is sure
-        assert (drawn == 1.0) is sure
-        assert curve.monotonic_share(np.random.default_rng(1)) == drawn
+        sure = curve._surely_monotonic
+        assert (bool(sure.any()), bool(sure.all())) == (some, every)
+        drawn = Curve.monotonic_share(curve, np.random.default_rng(1), 4000)
+        assert (drawn == 1.0) is every
+        spread = np.sqrt(2 * drawn * (1 - drawn) / 4000)
+        assert curve.monotonic_share(np.random.default_rng(2), 4000) == pytest.approx(drawn, abs=4 * spread + 1e-12)
