@@ -66,12 +66,12 @@ class Components:
     Attributes
     ----------
     weight, amplitude, length : ndarray, shape (g,)
-    factor : ndarray, shape (g, m, m)
-        Cholesky factors C of the covariance of z.
+    whitener : ndarray, shape (g, m, m)
+        C⁻¹, with C the Cholesky factor of the covariance of z.
     trend : ndarray, shape (g, p)
         β.
     basis, triangle : ndarray, shape (g, m, p) and (g, p, p)
-        C⁻¹H, and R of its QR factorisation.
+        C⁻¹H, and the inverse of R of its QR factorisation.
     pull : ndarray, shape (g, m)
         K⁻¹(z − Hβ).
     """
@@ -79,7 +79,7 @@ class Components:
     weight: Array
     amplitude: Array
     length: Array
-    factor: Array
+    whitener: Array
     trend: Array
     basis: Array
     triangle: Array
@@ -152,10 +152,10 @@ class FlexibleCurve(Curve):
         x = np.ravel(np.asarray(x, dtype=np.float64))
         return rng.permutation(self._drawn(x, rng.multinomial(count, self.components.weight), rng))
 
-    def _drawn(self, x: Array, counts: Array, rng: Generator) -> Array:
+    def _drawn(self, x: Array, counts: NDArray[np.integer], rng: Generator) -> Array:
         """So many curves of each component, one component after the other."""
         conditional = self._conditional(x)
-        drawn = [np.empty((0, len(x)))]
+        drawn = []
         for g in np.flatnonzero(counts):
             mean, V = conditional(int(g))
             drawn.append(mean + rng.standard_normal((int(counts[g]), len(x))) @ np.linalg.cholesky(V).T)
@@ -163,9 +163,12 @@ class FlexibleCurve(Curve):
         return np.exp(z) if self.signal == "raw" else x + z
 
     def monotonic_share(self, rng: Generator, count: int = 400) -> float:
-        """As for every curve; components whose slope is far from 0 for its uncertainty need not be drawn to be counted."""
+        """As for every curve; components whose slope is far from 0 for its uncertainty are counted without draws."""
         counts = rng.multinomial(count, self.components.weight)
-        drawn = self._drawn(np.linspace(*self.range, 200), np.where(self._surely_monotonic, 0, counts), rng)
+        counts[self._surely_monotonic] = 0
+        if not counts.any():
+            return 1.0
+        drawn = self._drawn(np.linspace(*self.range, 200), counts, rng)
         turning = ~np.all(np.diff(drawn, axis=1) * self.direction > 0, axis=1)
         return 1.0 - float(turning.sum()) / count
 
@@ -274,9 +277,9 @@ class FlexibleCurve(Curve):
     def whiten(self, kernel: Array, basis: Array) -> tuple[Array, Array]:
         """C⁻¹k, shape (g, m, q), and R⁻ᵀ(h − HᵀK⁻¹k), shape (g, p, q), for k (g, q, m) and h (q, p)."""
         part = self.components
-        reach = np.linalg.solve(part.factor, np.swapaxes(kernel, 1, 2))
-        left = basis.T - np.einsum("gmp,gmq->gpq", part.basis, reach)
-        return reach, np.linalg.solve(np.swapaxes(part.triangle, 1, 2), left)
+        reach = part.whitener @ np.swapaxes(kernel, 1, 2)
+        left = basis.T - np.swapaxes(part.basis, 1, 2) @ reach
+        return reach, np.swapaxes(part.triangle, 1, 2) @ left
 
     @cached_property
     def _surely_monotonic(self) -> NDArray[np.bool_]:
@@ -311,8 +314,8 @@ class FlexibleCurve(Curve):
         """∂z(x)/∂z of the points for every component, shape (g, q, m)."""
         part = self.components
         reach, left = self.whitened(x)
-        back = np.einsum("gmp,gpq->gmq", part.basis, np.linalg.solve(part.triangle, left))
-        return np.swapaxes(np.linalg.solve(np.swapaxes(part.factor, 1, 2), reach + back), 1, 2)
+        back = part.basis @ (part.triangle @ left)
+        return np.swapaxes(reach + back, 1, 2) @ part.whitener
 
     @_remembered
     def _weights(self, x: Array) -> Array:
@@ -401,8 +404,8 @@ def _integrate(t: Array, z: Array, H: Array, N: Array, levels: Array | None) -> 
     every, off = _solve(t, z, H, factor[:, None, None] * N, np.ones(len(amplitude)), amplitude, length)
 
     score = -0.5 * np.sum(off**2, axis=1)
-    score -= np.log(np.diagonal(every.factor, axis1=1, axis2=2)).sum(axis=1)
-    score -= np.log(np.abs(np.diagonal(every.triangle, axis1=1, axis2=2))).sum(axis=1)
+    score += np.log(np.diagonal(every.whitener, axis1=1, axis2=2)).sum(axis=1)
+    score += np.log(np.abs(np.diagonal(every.triangle, axis1=1, axis2=2))).sum(axis=1)
     score -= 0.5 * ((np.log(amplitude / span) - AMPLITUDE_PRIOR[0]) / AMPLITUDE_PRIOR[1]) ** 2
     score -= 0.5 * ((np.log(length / T) - LENGTH_PRIOR[0]) / LENGTH_PRIOR[1]) ** 2
     weight = np.exp(score - score.max())
@@ -421,14 +424,14 @@ def _solve(
     K = amplitude[:, None, None] ** 2 * np.exp(-0.5 * apart / length[:, None, None] ** 2) + N
     # a hair on the diagonal keeps the factor real where the noise is far below the span
     K[:, np.arange(len(t)), np.arange(len(t))] += 1e-14 * max(float(np.ptp(z)), np.finfo(float).tiny) ** 2
-    C = np.linalg.cholesky(K)
-    basis = np.linalg.solve(C, np.broadcast_to(H, (len(K), *H.shape)))
-    target = np.linalg.solve(C, np.broadcast_to(z[:, None], (len(K), len(z), 1)))
+    whitener = np.linalg.inv(np.linalg.cholesky(K))
+    basis, target = whitener @ H, whitener @ z
     Q, R = np.linalg.qr(basis)
-    trend = np.linalg.solve(R, np.swapaxes(Q, 1, 2) @ target)
-    off = target - basis @ trend
-    pull = np.linalg.solve(np.swapaxes(C, 1, 2), off)
-    return Components(weight, amplitude, length, C, trend[..., 0], basis, R, pull[..., 0]), off[..., 0]
+    triangle = np.linalg.inv(R)
+    trend = (triangle @ (np.swapaxes(Q, 1, 2) @ target[..., None]))[..., 0]
+    off = target - (basis @ trend[..., None])[..., 0]
+    pull = (np.swapaxes(whitener, 1, 2) @ off[..., None])[..., 0]
+    return Components(weight, amplitude, length, whitener, trend, basis, triangle, pull), off
 
 
 def _blocks(x: Array) -> Iterator[Array]:

@@ -82,7 +82,7 @@ class Working:
         """F(x), F′(x) and ∂F/∂β, as by the methods below; of a polynomial with its basis worked out once."""
         if self.chebyshev:
             gradient = polynomial.chebyshev_basis(x, self.form.degree, self.centre, self.half)
-            value = gradient @ beta
+            value: Array = gradient @ beta
             bends = polynomial.chebyshev_derivatives(self.form.degree) @ beta
             slope = gradient[:, : self.form.degree] @ bends / self.half
         else:
@@ -296,7 +296,7 @@ class _Place(NamedTuple):
 
 
 def _descend(working: Working, points: Points, beta: Array) -> tuple[_Place, float] | None:
-    """Where Gauss-Newton steps end that start close, and the weighted sum of squares; None where they do not lead down."""
+    """Where Gauss-Newton steps from close by end, and the weighted sum of squares; None where they do not lead down."""
     factor = cholesky_factor(points.V_y, len(points.x), "uy")
     weighted = whiten(factor, points.y)
     rounding = len(points.x) * np.finfo(float).eps * math.sqrt(weighted @ weighted)

@@ -22,9 +22,8 @@ from typing import Final
 import numpy as np
 from numpy.random import Generator
 from numpy.typing import ArrayLike
-from scipy.interpolate import CubicSpline
+from scipy.interpolate import CubicSpline, PPoly
 from scipy.linalg import cho_factor, cho_solve, eigh
-from scipy.optimize import minimize_scalar
 
 from labkit.curves.curve import Curve, Points, Scale
 from labkit.curves.family import Array, Family, Signal, no_formula, register
@@ -35,6 +34,9 @@ FEWEST_DOF: Final = 0.5
 
 _DECADES: Final = (-4.0, 6.0)
 """Of λ, below that which bends even the roughest share of the spline and above that which straightens the smoothest."""
+
+_CLOSE: Final = 1e-6
+"""Of ln λ: closer than this it need not be known."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -49,8 +51,8 @@ class SmoothingCurve(Curve):
     ----------
     logged : bool
         Whether ln y over ln(1 + x/L) is smoothed.
-    knots : ndarray, shape (k,)
-        The different values of t.
+    cardinal : CubicSpline
+        The splines that are 1 at one knot, one of the k different values of t, and 0 at the others.
     smoother : ndarray, shape (k, m)
         From z at the points to the curve at the knots.
     smoothing : float
@@ -58,7 +60,7 @@ class SmoothingCurve(Curve):
     """
 
     logged: bool
-    knots: Array
+    cardinal: CubicSpline
     smoother: Array
     smoothing: float
 
@@ -149,19 +151,13 @@ class SmoothingCurve(Curve):
         return z + x if self.signal == "thickness" else z
 
     @cached_property
-    def _spline(self) -> CubicSpline:
-        return CubicSpline(
-            self.knots, self.smoother @ _linked(self.points, self.signal, self.logged), bc_type="natural"
-        )
-
-    @cached_property
-    def _cardinal(self) -> CubicSpline:
-        """The splines that are 1 at one knot and 0 at the others."""
-        return CubicSpline(self.knots, np.eye(len(self.knots)), bc_type="natural")
+    def _spline(self) -> PPoly:
+        at_knots = self.smoother @ _linked(self.points, self.signal, self.logged)
+        return PPoly(self.cardinal.c @ at_knots, self.cardinal.x)
 
     def _linked_weights(self, x: Array) -> Array:
         """∂z(x)/∂z of the points, shape (q, m)."""
-        return np.asarray(_straight_beyond(self._cardinal, self._t(x)) @ self.smoother)
+        return np.asarray(_straight_beyond(self.cardinal, self._t(x)) @ self.smoother)
 
 
 def fit_smoothing(form: Family, points: Points, signal: Signal, scale: Scale) -> SmoothingCurve:
@@ -189,33 +185,34 @@ def fit_smoothing(form: Family, points: Points, signal: Signal, scale: Scale) ->
     t = _scaled(points.x, float(np.ptp(points.x))) if logged else points.x
     V_y = np.eye(len(z)) if points.V_y is None else points.V_y
     V = V_y
+    knots, place = np.unique(t, return_inverse=True)
+    at_points = np.eye(len(knots))[place]
+    cardinal = CubicSpline(knots, np.eye(len(knots)), bc_type="natural")
+    roughness = _roughness(cardinal)
     for last in (False, False, True) if points.V_x.any() else (True,):
         N = V / np.outer(points.y, points.y) if logged else V
-        curve = SmoothingCurve(form, points, signal, scale, logged, *_smooth(t, z, N))
+        curve = SmoothingCurve(form, points, signal, scale, logged, cardinal, *_smooth(at_points, roughness, z, N))
         if not last:
             D = curve.slope(points.x)
             V = V_y + D[:, None] * points.V_x * D[None, :]
     return curve
 
 
-def _smooth(t: Array, z: Array, N: Array) -> tuple[Array, Array, float]:
+def _smooth(B: Array, roughness: Array, z: Array, N: Array) -> tuple[Array, float]:
     """
-    The knots, the matrix from z to the curve at them, and λ.
+    The matrix from z to the curve at the knots, and λ.
 
     With U of the generalised eigenvalue problem Ω·u = d·BᵀN⁻¹B·u, where B tells which point lies at which knot and
     fᵀΩf is the roughness, the curve at the knots is U·diag(1/(1 + λd))·Uᵀ·BᵀN⁻¹·z for every λ.
     """
-    knots, place = np.unique(t, return_inverse=True)
-    B = np.zeros((len(t), len(knots)))
-    B[np.arange(len(t)), place] = 1.0
     whole = cho_solve(cho_factor(N, lower=True), np.column_stack([B, z]))
     pull, target = whole[:, :-1].T, whole[:, -1]
-    d, U = eigh(_roughness(knots), pull @ B)
+    d, U = eigh(roughness, pull @ B)
     # a straight line has no roughness, whatever rounding says
     d[:2] = 0.0
     along = U.T @ (B.T @ target)
     total = float(z @ target)
-    m = len(t)
+    m, knots = B.shape
 
     def criterion(log_smoothing: Array) -> Array:
         """Generalised cross-validation, by the weighted squares of the residuals."""
@@ -224,21 +221,20 @@ def _smooth(t: Array, z: Array, N: Array) -> tuple[Array, Array, float]:
         return squares / np.square(m - kept.sum(axis=-1))
 
     # what no spline can reach, because points share a thickness
-    rest = max(total - float(along @ along), 0.0) if m > len(knots) else 0.0
-    tried = np.linspace(np.log(10.0 ** _DECADES[0] / d[-1]), np.log(10.0 ** _DECADES[1] / d[2]), 121)
-    best = int(np.argmin(criterion(tried)))
-    about = float(tried[max(best - 1, 0)]), float(tried[min(best + 1, len(tried) - 1)])
-    found = minimize_scalar(
-        lambda tried: float(criterion(np.asarray(tried))), bounds=about, method="bounded", options={"xatol": 1e-6}
-    )
-    smoothing = float(np.exp(found.x))
-    return knots, (U / (1.0 + smoothing * d)) @ U.T @ pull, smoothing
+    rest = max(total - float(along @ along), 0.0) if m > knots else 0.0
+    low, high = np.log(10.0 ** _DECADES[0] / d[-1]), np.log(10.0 ** _DECADES[1] / d[2])
+    while high - low > _CLOSE:
+        tried = np.linspace(low, high, 121)
+        best = int(np.argmin(criterion(tried)))
+        low, high = tried[max(best - 1, 0)], tried[min(best + 1, len(tried) - 1)]
+    smoothing = float(np.exp(tried[best]))
+    return (U / (1.0 + smoothing * d)) @ U.T @ pull, smoothing
 
 
-def _roughness(knots: Array) -> Array:
+def _roughness(cardinal: CubicSpline) -> Array:
     """Ω: ∫f″² of the natural spline through values f at the knots is fᵀΩf."""
-    bends = CubicSpline(knots, np.eye(len(knots)), bc_type="natural")(knots, 2)
-    gaps = np.diff(knots)
+    bends = cardinal(cardinal.x, 2)
+    gaps = np.diff(cardinal.x)
     # f″ is straight between the knots
     inside = np.diag(np.append(gaps, 0.0) + np.append(0.0, gaps)) / 3.0
     inside += (np.diag(gaps, 1) + np.diag(gaps, -1)) / 6.0
@@ -259,11 +255,11 @@ def _scaled(x: Array, L: float) -> Array:
     return np.log1p(x / L)
 
 
-def _within(spline: CubicSpline, t: Array) -> Array:
+def _within(spline: PPoly, t: Array) -> Array:
     return np.clip(t, spline.x[0], spline.x[-1])
 
 
-def _straight_beyond(spline: CubicSpline, t: Array) -> Array:
+def _straight_beyond(spline: PPoly, t: Array) -> Array:
     """The spline, and its tangents beyond the ends, shape of t and of the spline's values."""
     inside = _within(spline, t)
     beyond = (t - inside).reshape(t.shape + (1,) * (spline.c.ndim - 2))
