@@ -96,10 +96,22 @@ class CurveLines:
         if isinstance(curve, FlexibleCurve):
             terms.append(Term("budget.between", np.sqrt(between) / steep, params={"points": len(curve.points.x)}))
         if repeats is not None:
-            reading = np.sqrt(variance.variance_of_mean(x, repeats))
-            params = {"n": repeats}
-            terms.append(Term("budget.reading", reading / steep, variance.dof_at(x), params, REPEATS))
+            reading, dof = self._reading(x, repeats)
+            terms.append(Term("budget.reading", reading / steep, dof, {"n": repeats}, REPEATS))
         return terms
+
+    def _reading(self, x: Array, repeats: int) -> tuple[Array, Array]:
+        """Standard uncertainty of the mean of readings, in the unit of the signal, and its degrees of freedom."""
+        variance = self.table.variance
+        if x.size > _KEPT_SIZE:
+            return np.sqrt(variance.variance_of_mean(x, repeats)), variance.dof_at(x)
+        return self._readings.answer(
+            (x.tobytes(), repeats), lambda: (np.sqrt(variance.variance_of_mean(x, repeats)), variance.dof_at(x))
+        )
+
+    @cached_property
+    def _readings(self) -> Recent[tuple[Array, Array]]:
+        return Recent(_KEPT)
 
     @cached_property
     def _shim_parts(self) -> dict[str, Array]:
@@ -114,4 +126,4 @@ class CurveLines:
 
 def _quadratic(weights: Array, V: Array) -> Array:
     """WᵀVW for every row of weights, shape (q,)."""
-    return np.maximum(np.einsum("qi,ij,qj->q", weights, V, weights), 0.0)
+    return np.maximum(np.einsum("qi,qi->q", weights @ V, weights), 0.0)

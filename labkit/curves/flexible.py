@@ -212,6 +212,10 @@ class FlexibleCurve(Curve):
             raise BadInput("curve.below_scale", low_mm=-self.L)
         return np.log1p(x / self.L)
 
+    @cached_property
+    def _t_points(self) -> Array:
+        return self._t(self.points.x)
+
     def basis(self, x: Array) -> Array:
         """h(t) of the trend, shape (q, p)."""
         return np.vander(self._t(x), self.degree + 1, increasing=True)
@@ -223,17 +227,21 @@ class FlexibleCurve(Curve):
 
     def kernel(self, x: Array, to: Array | None = None) -> Array:
         """Covariance of δ between x and other thicknesses, the points by default, for every component, (g, q, m)."""
-        part = self.components
-        apart = self._t(x)[:, None] - self._t(self.points.x if to is None else to)
-        lengths, place = np.unique(part.length, return_inverse=True)
+        apart = self._t(x)[:, None] - (self._t_points if to is None else self._t(to))
+        lengths, place = self._lengths
         shape = np.exp(-0.5 * (apart / lengths[:, None, None]) ** 2)
-        return np.asarray(part.amplitude[:, None, None] ** 2 * shape[place])
+        return np.asarray(self.components.amplitude[:, None, None] ** 2 * shape[place])
 
     @_remembered
     def component_means(self, x: Array) -> Array:
         """z(x) of every component, shape (g, q)."""
         part = self.components
         return part.trend @ self.basis(x).T + np.einsum("gqm,gm->gq", self.kernel(x), part.pull)
+
+    @cached_property
+    def _lengths(self) -> tuple[Array, NDArray[np.intp]]:
+        """The different lengths, and which of them each component has."""
+        return np.unique(self.components.length, return_inverse=True)
 
     @cached_property
     def _averaged(self) -> tuple[Array, Array, Array]:
@@ -243,7 +251,7 @@ class FlexibleCurve(Curve):
         Components of one length differ only by factors, so that few lengths stand for many components.
         """
         part = self.components
-        lengths, place = np.unique(part.length, return_inverse=True)
+        lengths, place = self._lengths
         pull = np.zeros((len(lengths), len(self.points.x)))
         np.add.at(pull, place, (part.weight * part.amplitude**2)[:, None] * part.pull)
         return part.weight @ part.trend, lengths, pull
@@ -251,7 +259,7 @@ class FlexibleCurve(Curve):
     @_remembered
     def _mean(self, x: Array) -> Array:
         trend, lengths, pull = self._averaged
-        apart = self._t(x)[:, None] - self._t(self.points.x)
+        apart = self._t(x)[:, None] - self._t_points
         mean = self.basis(x) @ trend
         for length, of_length in zip(lengths, pull, strict=True):
             mean += np.exp(-0.5 * (apart / length) ** 2) @ of_length
@@ -262,7 +270,7 @@ class FlexibleCurve(Curve):
         """dz/dx at thicknesses of shape (q,)."""
         trend, lengths, pull = self._averaged
         t = self._t(x)
-        apart = t[:, None] - self._t(self.points.x)
+        apart = t[:, None] - self._t_points
         order = np.arange(1, self.degree + 1)
         by_t = t[:, None] ** (order - 1) @ (order * trend[1:])
         for length, of_length in zip(lengths, pull, strict=True):
@@ -287,7 +295,7 @@ class FlexibleCurve(Curve):
         part = self.components
         x = np.linspace(*self.range, 200)
         t = self._t(x)
-        apart = t[:, None] - self._t(self.points.x)
+        apart = t[:, None] - self._t_points
         kernel = -self.kernel(x) * apart / part.length[:, None, None] ** 2
         order = np.arange(self.degree + 1)
         basis = order * t[:, None] ** np.maximum(order - 1, 0)

@@ -193,11 +193,9 @@ class Judge:
         if flexible is None:
             return None, Reason("recommend.no_flexible")
         passing = [row for row in others if row.verdict == "possible" and row.criterion is not None]
-        free = [row for row in passing if _costs_nothing(row, first)]
+        free = _costing_nothing(passing, first)
         if free:
-            lowest = min(row.criterion for row in free if row.criterion is not None)
-            near = [row for row in free if row.criterion is not None and row.criterion <= lowest + WITHIN_CRITERION]
-            best = min(near, key=lambda row: (row.parameters or 0, row.criterion or 0))
+            best = min(free, key=lambda row: (row.parameters or 0, row.criterion or 0))
             return best.family, Reason("recommend.formula", {"family": best.family})
         if not flexible.monotonic or flexible.monotonic_share(np.random.default_rng(1)) < MONOTONE_REFUSED:
             return None, Reason("recommend.flexible_turns")
@@ -348,8 +346,20 @@ class Judge:
         return float(m * np.log(curve.chi2 / m) + 2 * k + 2 * k * (k + 1) / (m - k - 1))
 
 
-def _costs_nothing(row: Row, flexible: Row) -> bool:
-    """Whether U with a formula is as small as with the flexible curve, within `WORTH_A_FORMULA`."""
-    if row.largest_U_mm is None or flexible.largest_U_mm is None:
-        return False
-    return row.largest_U_mm <= flexible.largest_U_mm * (1 + WORTH_A_FORMULA)
+def _costing_nothing(passing: Sequence[Row], flexible: Row) -> list[Row]:
+    """
+    Those whose U is as small as with the flexible curve, within `WORTH_A_FORMULA`, and whose criterion is near the
+    lowest among these. Sought from the lowest criterion on: U of the others is not asked for.
+    """
+    found: list[Row] = []
+    for row in sorted(passing, key=_criterion_of):
+        if found and _criterion_of(row) > _criterion_of(found[0]) + WITHIN_CRITERION:
+            break
+        largest, usual = row.largest_U_mm, flexible.largest_U_mm
+        if largest is not None and usual is not None and largest <= usual * (1 + WORTH_A_FORMULA):
+            found.append(row)
+    return found
+
+
+def _criterion_of(row: Row) -> float:
+    return np.inf if row.criterion is None else row.criterion

@@ -29,8 +29,8 @@ _LOOSE: Final = 1e-12
 """Where the solution is only on the way to another, or only its error is asked for."""
 
 _STEPS: Final = 30
-_ARRIVED: Final = 1e-6
-"""Gauss-Newton steps at most, and the length of the last one over what the points are missed by."""
+_ARRIVED: Final = 1e-7
+"""Gauss-Newton steps at most, and the length of a step that is not worth it, over what the points are missed by."""
 
 _NOT_CONVERGED: Final = (0, 5)
 """Of the answers of MINPACK: arguments that make no sense, or more steps than were granted."""
@@ -84,7 +84,7 @@ class Working:
             gradient = polynomial.chebyshev_basis(x, self.form.degree, self.centre, self.half)
             value: Array = gradient @ beta
             bends = polynomial.chebyshev_derivatives(self.form.degree) @ beta
-            slope = gradient[:, : self.form.degree] @ bends / self.half
+            slope: Array = gradient[:, : self.form.degree] @ bends / self.half
         else:
             b = self.reported(beta)
             value = np.asarray(self.form.f(x, *b), dtype=np.float64)
@@ -176,7 +176,7 @@ class ParametricCurve(Curve):
             return None
         x = np.asarray(x, dtype=np.float64)
         g = self.working.gradient(x.ravel(), self.beta)
-        return np.sqrt(np.maximum(np.einsum("qi,ij,qj->q", g, self.cov_beta, g), 0.0)).reshape(x.shape)
+        return np.sqrt(np.maximum(np.einsum("qi,qi->q", g @ self.cov_beta, g), 0.0)).reshape(x.shape)
 
     def weights(self, x: ArrayLike) -> Array | None:
         if not self._states_u:
@@ -300,16 +300,18 @@ def _descend(working: Working, points: Points, beta: Array) -> tuple[_Place, flo
     factor = cholesky_factor(points.V_y, len(points.x), "uy")
     weighted = whiten(factor, points.y)
     rounding = len(points.x) * np.finfo(float).eps * math.sqrt(weighted @ weighted)
-    cost = math.inf
+    cost, length = math.inf, 0.0
     try:
         with np.errstate(all="ignore"):
             here = _Place(beta, points.x, *working.along(points.x, beta))
             for _ in range(_STEPS):
-                before = cost
+                before, last = cost, length
                 here, cost, length = _step(working, points, factor, here)
                 if not cost <= before * (1 + 1e-9) + rounding**2:
                     return None
-                if length <= _ARRIVED * math.sqrt(cost) + rounding:
+                # the next step would be shorter than this one at least as much as this one is than the last
+                to_come = length * min(length / last, 1.0) if last else length
+                if to_come <= _ARRIVED * math.sqrt(cost) + rounding:
                     return here, cost
     except (ValueError, FloatingPointError, np.linalg.LinAlgError):
         pass  # where the other iteration fails as well, it says why

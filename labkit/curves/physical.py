@@ -17,7 +17,7 @@ def power_law(x: Array, c: float, a: float, L: float, n: float) -> Array:
 def _power_law_jacobian(x: Array, c: float, a: float, L: float, n: float) -> Array:
     base = 1.0 + x / L
     fall = base**-n
-    return np.stack([np.ones_like(x), fall, a * n * fall / base * x / L**2, -a * fall * np.log(base)], axis=-1)
+    return np.array([np.ones_like(x), fall, a * n * fall / base * x / L**2, -a * fall * np.log(base)]).T
 
 
 def _power_law_slope(x: Array, c: float, a: float, L: float, n: float) -> Array:
@@ -37,8 +37,9 @@ def _coarse_fit(y: Array, falls: Array, rest: Sequence[tuple[float, ...]]) -> tu
 
 
 def _start_of_power(x: Array, y: Array, exponents: Sequence[float]) -> tuple[float, ...]:
-    shapes = [(float(L), n) for L in _lengths(x) for n in exponents]
-    return _coarse_fit(y, np.stack([(1.0 + x / L) ** -n for L, n in shapes]), shapes)
+    lengths = _lengths(x)
+    falls = [(1.0 + x / lengths[:, None]) ** -n for n in exponents]
+    return _coarse_fit(y, np.concatenate(falls), [(float(L), n) for n in exponents for L in lengths])
 
 
 def _start_of_exponential(x: Array, y: Array) -> tuple[float, ...]:
@@ -80,7 +81,7 @@ def exponential(x: Array, c: float, a: float, L: float) -> Array:
 
 def _exponential_jacobian(x: Array, c: float, a: float, L: float) -> Array:
     fall = np.exp(-x / L)
-    return np.stack([np.ones_like(x), fall, a * fall * x / L**2], axis=-1)
+    return np.array([np.ones_like(x), fall, a * fall * x / L**2]).T
 
 
 register(

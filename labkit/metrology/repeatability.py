@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import Any, Final
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+from scipy.linalg.lapack import dposv
 from scipy.optimize import minimize
 from scipy.special import stdtrit
 
@@ -27,6 +28,10 @@ electronics, and one of them grows with thickness where the other does not: ln �
 
 _LEVEL_PRIOR_SD: Final = 10.0
 """As good as none; where rounding hides the spread altogether, the level is not known."""
+
+_STEPS: Final = 12
+_CLOSE: Final = 1e-9
+"""Newton's steps at most, and the length of the last one, in ln σ²."""
 
 STRAGGLER_LEVEL: Final = 0.01
 """Chance that any reading of a calibration stands apart by accident."""
@@ -194,13 +199,38 @@ def fit_variance(
         value = np.sum(dof / 2 * (np.log(variance) + s2 / variance)) + 0.5 * prior @ off**2
         return float(value), (dof / 2 * (1 - s2 / variance) * own / variance) @ h + prior * off
 
-    bounds = [(np.log(smallest) - usual[0], 10.0), (-12.0, 12.0), (-12.0, 12.0)]
-    off = minimize(cost, np.zeros(3), jac=True, method="L-BFGS-B", bounds=bounds).x
+    def bends(off: Array) -> tuple[Array, Array]:
+        """First and second derivatives of the cost."""
+        own = np.exp(h @ (usual + off))
+        share, ratio = own / (own + floor), s2 / (own + floor)
+        slope = dof / 2 * (1 - ratio) * share
+        bend = dof / 2 * (ratio * share + (1 - ratio) * (1 - share)) * share
+        return slope @ h + prior * off, (h.T * bend) @ h + np.diag(prior)
+
+    low_off, high_off = np.array([np.log(smallest) - usual[0], -12.0, -12.0]), np.array([10.0, 12.0, 12.0])
+    off = _newton(bends, low_off, high_off)
+    if off is None:
+        bounds = list(zip(low_off, high_off, strict=True))
+        off = minimize(cost, np.zeros(3), jac=True, method="L-BFGS-B", bounds=bounds).x
     theta = usual + off
     own = np.exp(h @ theta)
     leaning = (own / (own + floor))[:, None] * h
     information = (leaning * (dof / 2)[:, None]).T @ leaning + np.diag(prior)
     return VarianceFunction(theta, np.linalg.inv(information), low, high, resolution, float(np.sum(dof)))
+
+
+def _newton(bends: Callable[[Array], tuple[Array, Array]], low: Array, high: Array) -> Array | None:
+    """Where Newton's steps from zero end; None where they leave the bounds, or where the cost is not hollow."""
+    off = np.zeros(len(low))
+    for _ in range(_STEPS):
+        slope, bend = bends(off)
+        _, step, not_hollow = dposv(bend, -slope)
+        off = off + step
+        if not_hollow or np.any(off < low) or np.any(off > high):
+            return None
+        if np.abs(step).max() < _CLOSE:
+            return off
+    return None
 
 
 def stated_variance(sd: float, low: float, high: float, resolution: float) -> VarianceFunction:
