@@ -13,6 +13,7 @@ from numpy.typing import ArrayLike
 
 from labkit.curves import inverse
 from labkit.curves.family import Array, Family, Signal
+from labkit.curves.linear import cholesky_factor
 
 Scale = Literal["known", "estimated"]
 
@@ -36,6 +37,16 @@ class Points:
     y: Array
     V_x: Array
     V_y: Array | None
+
+    @cached_property
+    def factor_y(self) -> Array | None:
+        """The lower Cholesky factor of V_y; None where that is."""
+        return cholesky_factor(self.V_y, len(self.x), "uy")
+
+    @cached_property
+    def different(self) -> int:
+        """How many different thicknesses there are."""
+        return len(np.unique(self.x))
 
     def without(self, index: int) -> Points:
         """A copy without point `index`."""
@@ -154,7 +165,7 @@ class Curve(ABC):
         """The thinnest and the thickest point [mm]."""
         return float(self.points.x.min()), float(self.points.x.max())
 
-    @property
+    @cached_property
     def direction(self) -> int:
         """+1 where the indication rises with thickness, −1 where it falls."""
         low, high = self.value(np.array(self.range))
@@ -167,8 +178,8 @@ class Curve(ABC):
 
     def turns(self, between: tuple[float, float]) -> bool:
         """Whether F turns between two thicknesses [mm] (on 400 of them)."""
-        steps = np.diff(self.value(np.linspace(*between, 400))) * self.direction
-        return not bool(np.all(steps > 0))
+        steps = np.diff(self.value(np.linspace(*between, 400)))
+        return not (bool((steps > 0).all()) or bool((steps < 0).all()))
 
     def monotonic_share(self, rng: Generator, count: int = 400) -> float:
         """The share of curves drawn from the distribution of F that have no turn, on 200 thicknesses."""

@@ -108,11 +108,10 @@ def fit_points(
     """
     if not form.describes(signal):
         raise BadInput("curve.not_for_signal", family=form.name, signal=signal)
-    different = len(np.unique(points.x))
-    if different == 1:
+    if points.different == 1:
         raise BadInput("curve.one_thickness", x_mm=float(points.x[0]))
-    if different < form.min_points:
-        raise BadInput("curve.too_few_points", family=form.name, needed=form.min_points, got=different)
+    if points.different < form.min_points:
+        raise BadInput("curve.too_few_points", family=form.name, needed=form.min_points, got=points.different)
     if form.kind == "flexible" and np.any(points.x < 0):
         index = int(np.argmax(points.x < 0))
         raise BadInput("curve.negative_thickness", index=index + 1, x_mm=float(points.x[index]))

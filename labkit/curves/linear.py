@@ -85,8 +85,12 @@ def solve_linear(A: Array, y: Array, V: Array | None = None) -> LinearSolution:
     """
     A = np.asarray(A, dtype=np.float64)
     y = np.asarray(y, dtype=np.float64)
+    return solve_factored(A, y, cholesky_factor(V, len(A), "V"))
+
+
+def solve_factored(A: Array, y: Array, factor: Array | None) -> LinearSolution:
+    """The same, of arrays, by the Cholesky factor of the covariance of y."""
     m, p = A.shape
-    factor = cholesky_factor(V, m, "V")
     whitened, target = whiten(factor, A), whiten(factor, y)
     lengths = np.linalg.norm(whitened, axis=0)
     lengths[lengths == 0] = 1.0
@@ -126,7 +130,12 @@ def cholesky_factor(V: Array | None, m: int, name: str) -> Array | None:
         raise BadInput("curve.lengths", name=name, got=len(matrix), expected=m)
     if not symmetric(matrix):
         raise BadInput("curve.covariance", name=name)
-    factor, not_positive = dpotrf(matrix, lower=1)
+    return lower_factor(matrix, name)
+
+
+def lower_factor(V: Array, name: str) -> Array:
+    """The same of a matrix that is symmetric for certain."""
+    factor, not_positive = dpotrf(V, lower=1)
     if not_positive:
         raise BadInput("curve.covariance", name=name)
     return np.asarray(factor, dtype=np.float64)

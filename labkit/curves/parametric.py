@@ -19,7 +19,7 @@ from scipy.optimize import leastsq
 from labkit.curves import polynomial
 from labkit.curves.curve import Curve, Points, Scale
 from labkit.curves.family import Array, Family, Signal
-from labkit.curves.linear import LinearSolution, cholesky_factor, solve_linear, unwhiten, whiten
+from labkit.curves.linear import LinearSolution, lower_factor, solve_factored, solve_linear, unwhiten, whiten
 from labkit.problems import BadInput
 
 _TIGHT: Final = 1e-15
@@ -255,7 +255,7 @@ def fit_parametric(
     V_y = np.eye(len(g)) if points.V_y is None else points.V_y
     V = V_y + D[:, None] * points.V_x * D[None, :]
     # the parameters' block of the Gauss-Newton normal matrix, by elimination of ξ
-    local = solve_linear(gradient, np.zeros(len(g)), V)
+    local = solve_factored(gradient, np.zeros(len(g)), lower_factor(V, "V"))
     return _curve(working, points, scale, beta, local, cost)
 
 
@@ -297,7 +297,7 @@ class _Place(NamedTuple):
 
 def _descend(working: Working, points: Points, beta: Array) -> tuple[_Place, float] | None:
     """Where Gauss-Newton steps from close by end, and the weighted sum of squares; None where they do not lead down."""
-    factor = cholesky_factor(points.V_y, len(points.x), "uy")
+    factor = points.factor_y
     weighted = whiten(factor, points.y)
     rounding = len(points.x) * np.finfo(float).eps * math.sqrt(weighted @ weighted)
     cost, length = math.inf, 0.0
@@ -346,7 +346,7 @@ def _step(working: Working, points: Points, factor_y: Array | None, here: _Place
 def _minimise(working: Working, points: Points, beta: Array, G: Array, tight: bool) -> tuple[Array, Array, float]:
     """Levenberg and Marquardt over (β, s) with the analytic Jacobian; β, ξ and the weighted sum of squares."""
     p, r = len(beta), G.shape[1]
-    factor = cholesky_factor(points.V_y, len(points.x), "uy")
+    factor = points.factor_y
 
     def miss(theta: Array) -> Array:
         xi = points.x + G @ theta[p:]
