@@ -19,7 +19,7 @@ from labkit.curves.family import Array
 from labkit.curves.flexible import FlexibleCurve
 from labkit.curves.tabulated import FEW, along
 from labkit.metrology import Budget, BudgetLine
-from labkit.metrology.budget import Correlation, combined, coverage_factor, effective_dof
+from labkit.metrology.budget import Correlation, combined, combined_with_dof, coverage_factor
 
 
 @dataclass(frozen=True)
@@ -240,13 +240,14 @@ class Uncertainty:
 
     def _expanded(self, terms: list[Term]) -> tuple[Array, Array]:
         """U and k of the sum of terms."""
-        k = coverage_factor(self._dof(terms))
-        return k * self._combined(terms), k
+        u, dof = self._summed(terms)
+        k = coverage_factor(dof)
+        return k * u, k
 
-    def _dof(self, terms: list[Term]) -> Array:
-        """Effective degrees of freedom of the sum of terms."""
+    def _summed(self, terms: list[Term]) -> tuple[Array, Array]:
+        """Standard uncertainty and effective degrees of freedom of the sum of terms."""
         u, dof, common = ([getattr(term, name) for term in terms] for name in ("u_mm", "dof", "common"))
-        return effective_dof(u, dof, common, self._correlations(terms))
+        return combined_with_dof(u, dof, common, self._correlations(terms))
 
     def _missing(self, terms: list[Term], U: Array) -> Array:
         """
@@ -254,8 +255,8 @@ class Uncertainty:
 
         Such a line lowers k, so that more of it is needed; k falls from step to step and ends at 2.
         """
-        squares = np.square(self._combined(terms))
-        dof = self._dof(terms)
+        u, dof = self._summed(terms)
+        squares = np.square(u)
         missing = np.zeros_like(U)
         for _ in range(50):
             # the line adds to the sum, and nothing to what the degrees of freedom are taken from

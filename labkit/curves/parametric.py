@@ -29,8 +29,12 @@ _LOOSE: Final = 1e-12
 """Where the solution is only on the way to another, or only its error is asked for."""
 
 _STEPS: Final = 30
+_SMALLEST_SHARE: Final = 0.125
 _ARRIVED: Final = 1e-7
-"""Gauss-Newton steps at most, and the length of a step that is not worth it, over what the points are missed by."""
+"""
+Gauss-Newton steps at most, the smallest share of one that is tried, and the length of a step that is not worth it, over
+what the points are missed by.
+"""
 
 _NOT_CONVERGED: Final = (0, 5)
 """Of the answers of MINPACK: arguments that make no sense, or more steps than were granted."""
@@ -242,20 +246,27 @@ def fit_parametric(
 
     beta = working.start(points.x, g, start)
     found = None if tight else _descend(working, points, beta)
-    if found is None:
+    if found is not None:
+        beta, D, gradient, cost = found.beta, found.slope, found.gradient, found.cost
+    else:
         if form.kind != "linear" and start is None and uncertain:
             beta, _, _ = _minimise(working, points, beta, np.zeros((len(points.x), 0)), tight=False)
         beta, xi, cost = _minimise(working, points, beta, square_root(points.V_x), tight)
         with np.errstate(all="ignore"):
-            found = _Place(beta, xi, *working.along(xi, beta)), cost
-    (beta, _, _, D, gradient), cost = found
+            _, D, gradient = working.along(xi, beta)
     # a parameter that ran off to where the formula has no number: the points do not hold it
     if not (np.all(np.isfinite(gradient)) and np.all(np.isfinite(D))):
         raise BadInput("curve.no_convergence", family=form.name)
     V_y = np.eye(len(g)) if points.V_y is None else points.V_y
     V = V_y + D[:, None] * points.V_x * D[None, :]
     # the parameters' block of the Gauss-Newton normal matrix, by elimination of ξ
-    local = solve_factored(gradient, np.zeros(len(g)), lower_factor(V, "V"))
+    try:
+        local = solve_factored(gradient, np.zeros(len(g)), lower_factor(V, "V"))
+    except BadInput:
+        if form.kind == "linear":
+            raise
+        # two parameters that ran off together: one of them would do
+        raise BadInput("curve.no_convergence", family=form.name) from None
     return _curve(working, points, scale, beta, local, cost)
 
 
@@ -286,61 +297,73 @@ def square_root(V: Array) -> Array:
 
 
 class _Place(NamedTuple):
-    """Where an iteration stands: β and ξ, and F(ξ), F′(ξ) and ∂F/∂β there."""
+    """
+    Where an iteration stands: β, and ξ = x + V_x·pull; F(ξ), F′(ξ) and ∂F/∂β there, and the weighted sum of squares.
+    """
 
     beta: Array
+    pull: Array
     xi: Array
     value: Array
     slope: Array
     gradient: Array
+    cost: float
 
 
-def _descend(working: Working, points: Points, beta: Array) -> tuple[_Place, float] | None:
-    """Where Gauss-Newton steps from close by end, and the weighted sum of squares; None where they do not lead down."""
-    factor = points.factor_y
-    weighted = whiten(factor, points.y)
+def _place(working: Working, points: Points, beta: Array, pull: Array) -> _Place:
+    moved = points.V_x @ pull
+    xi = points.x + moved
+    value, slope, gradient = working.along(xi, beta)
+    left = whiten(points.factor_y, points.y - value)
+    return _Place(beta, pull, xi, value, slope, gradient, float(left @ left + pull @ moved))
+
+
+def _descend(working: Working, points: Points, beta: Array) -> _Place | None:
+    """Where Gauss-Newton steps end, halved while they lead up; None where they do not arrive."""
+    weighted = whiten(points.factor_y, points.y)
     rounding = len(points.x) * np.finfo(float).eps * math.sqrt(weighted @ weighted)
-    cost, length = math.inf, 0.0
+    last = 0.0
     try:
         with np.errstate(all="ignore"):
-            here = _Place(beta, points.x, *working.along(points.x, beta))
+            here = _place(working, points, beta, np.zeros_like(points.x))
             for _ in range(_STEPS):
-                before, last = cost, length
-                here, cost, length = _step(working, points, factor, here)
-                if not cost <= before * (1 + 1e-9) + rounding**2:
-                    return None
+                by_beta, by_pull, length = _direction(points, here)
+                share = 1.0
+                there = _place(working, points, here.beta + by_beta, here.pull + by_pull)
+                while not there.cost <= here.cost * (1 + 1e-9) + rounding**2:
+                    share /= 2
+                    if share < _SMALLEST_SHARE:
+                        return None
+                    there = _place(working, points, here.beta + share * by_beta, here.pull + share * by_pull)
                 # the next step would be shorter than this one at least as much as this one is than the last
                 to_come = length * min(length / last, 1.0) if last else length
-                if to_come <= _ARRIVED * math.sqrt(cost) + rounding:
-                    return here, cost
+                if share == 1.0 and to_come <= _ARRIVED * math.sqrt(there.cost) + rounding:
+                    return there
+                here, last = there, length
     except (ValueError, FloatingPointError, np.linalg.LinAlgError):
         pass  # where the other iteration fails as well, it says why
     return None
 
 
-def _step(working: Working, points: Points, factor_y: Array | None, here: _Place) -> tuple[_Place, float, float]:
+def _direction(points: Points, here: _Place) -> tuple[Array, Array, float]:
     """
-    One Gauss-Newton step of β and ξ: where it leads, the weighted sum of squares there, and the length of the step.
+    The Gauss-Newton step of β and of the pull, and its length.
 
-    ξ is eliminated: y − F(ξ) − D·(x − ξ) has the covariance V_y + D·V_x·D, and what is left of it moves ξ.
+    ξ is eliminated: y − F(ξ) − D·(x − ξ) has the covariance V_y + D·V_x·D, and what is left of it pulls at ξ.
     """
-    x, V_x, D = points.x, points.V_x, here.slope
-    V_y = np.eye(len(x)) if points.V_y is None else points.V_y
+    V_x, D = points.V_x, here.slope
+    V_y = np.eye(len(D)) if points.V_y is None else points.V_y
     factor, no_factor = dpotrf(V_y + D[:, None] * V_x * D, lower=1)
     J = whiten(factor, here.gradient)
-    miss = whiten(factor, points.y - here.value - D * (x - here.xi))
+    miss = whiten(factor, points.y - here.value + D * (here.xi - points.x))
     _, solved, dependent = dgels(J, miss)
     if no_factor or dependent:
         raise np.linalg.LinAlgError
     step = solved[: len(here.beta)]
     along = J @ step
-    pull = D * unwhiten(factor, miss - along)
-    moved = V_x @ pull
-    across = whiten(factor, D * (x + moved - here.xi))
-    beta, xi = here.beta + step, x + moved
-    there = _Place(beta, xi, *working.along(xi, beta))
-    left = whiten(factor_y, points.y - there.value)
-    return there, float(left @ left + pull @ moved), math.sqrt(along @ along + across @ across)
+    by_pull = D * unwhiten(factor, miss - along) - here.pull
+    across = whiten(factor, D * (V_x @ by_pull))
+    return step, by_pull, math.sqrt(along @ along + across @ across)
 
 
 def _minimise(working: Working, points: Points, beta: Array, G: Array, tight: bool) -> tuple[Array, Array, float]:

@@ -3,25 +3,33 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Final
 
 import numpy as np
 
 from labkit.curves.family import Array, Family, register
 
+_LENGTHS: Final = np.geomspace(0.05, 20.0, 16)
+"""Over the range of the points: the coarse grid on which first values are sought."""
+
 
 def power_law(x: Array, c: float, a: float, L: float, n: float) -> Array:
-    """c + a·(1 + x/L)⁻ⁿ: n from 3 for a plate-like target to 6 for a small one that the magnet magnetises."""
-    return c + a * (1.0 + x / L) ** -n
+    """
+    c + a·(1 + x/L)⁻ⁿ: n from 3 for a plate-like target to 6 for a small one that the magnet magnetises.
+
+    By logarithms: where the points want an exponential, L and n grow without end, and 1 + x/L has no digits left.
+    """
+    return c + a * np.exp(-n * np.log1p(x / L))
 
 
 def _power_law_jacobian(x: Array, c: float, a: float, L: float, n: float) -> Array:
-    base = 1.0 + x / L
-    fall = base**-n
-    return np.array([np.ones_like(x), fall, a * n * fall / base * x / L**2, -a * fall * np.log(base)]).T
+    rise = np.log1p(x / L)
+    fall = np.exp(-n * rise)
+    return np.array([np.ones_like(x), fall, a * n * fall / (1.0 + x / L) * x / L**2, -a * fall * rise]).T
 
 
 def _power_law_slope(x: Array, c: float, a: float, L: float, n: float) -> Array:
-    return -a * n / L * (1.0 + x / L) ** (-n - 1.0)
+    return -a * n / L * np.exp(-(n + 1.0) * np.log1p(x / L))
 
 
 def _coarse_fit(y: Array, falls: Array, rest: Sequence[tuple[float, ...]]) -> tuple[float, ...]:
@@ -48,7 +56,7 @@ def _start_of_exponential(x: Array, y: Array) -> tuple[float, ...]:
 
 
 def _lengths(x: Array) -> Array:
-    return np.asarray(np.ptp(x) * np.geomspace(0.05, 20.0, 16))
+    return np.asarray(np.ptp(x) * _LENGTHS)
 
 
 def _fixed_power(n: float) -> Family:

@@ -30,7 +30,7 @@ def _powers_jacobian(x: Array, *b: float) -> Array:
 
 def _least_squares(degree: int) -> Callable[[Array, Array], Sequence[float]]:
     def start(x: Array, y: Array) -> Sequence[float]:
-        return tuple(np.polynomial.polynomial.polyfit(x, y, degree))
+        return tuple(np.linalg.lstsq(np.vander(x, degree + 1, increasing=True), y, rcond=None)[0])
 
     return start
 

@@ -372,6 +372,16 @@ def effective_dof(
     ----------
     JCGM 100:2008, G.4.1; for lines that are not independent there is no rule in it.
     """
+    return combined_with_dof(u, dof, common, correlations)[1]
+
+
+def combined_with_dof(
+    u: Sequence[ArrayLike],
+    dof: Sequence[ArrayLike],
+    common: Sequence[str] | None = None,
+    correlations: Sequence[Correlation] = (),
+) -> tuple[NDArray[np.floating[Any]], NDArray[np.floating[Any]]]:
+    """What `combined` and `effective_dof` give, at once."""
     lines = [np.asarray(each, dtype=np.float64) for each in u]
     total = _variance(lines, correlations)
     below = np.zeros_like(total)
@@ -385,7 +395,7 @@ def effective_dof(
         with np.errstate(divide="ignore", invalid="ignore"):
             below = below + np.where(square > 0, square / known_from, 0.0)
     with np.errstate(divide="ignore", invalid="ignore"):
-        return np.where(below > 0, np.square(total) / below, np.inf)
+        return np.sqrt(total), np.where(below > 0, np.square(total) / below, np.inf)
 
 
 def _among(correlation: Correlation, members: Sequence[int]) -> Correlation:

@@ -306,7 +306,8 @@ def stragglers(x: ArrayLike, groups: Sequence[ArrayLike], resolution: float) -> 
         median = float(np.median(group))
         apart = np.abs(group - median)
         # where its own neighbours scatter more than usual, a reading does not stand apart from them
-        own = np.array([np.delete(group, i).var(ddof=1) for i in range(len(group))])
+        others_of = np.broadcast_to(group, (len(group),) * 2)[~np.eye(len(group), dtype=bool)]
+        own = others_of.reshape(len(group), -1).var(axis=1, ddof=1)
         scale = limit * np.sqrt(1 + 1 / len(group))
         suspects = np.flatnonzero((apart > 1.5 * resolution) & (apart > scale * np.sqrt(own)))
         if suspects.size == 0:
