@@ -293,8 +293,8 @@ class FlexibleCurve(Curve):
     @cached_property
     def _surely_monotonic(self) -> NDArray[np.bool_]:
         """
-        Of which components the slope is 6 standard uncertainties or more from 0, shape (g,). It is as smooth as the
-        departures: the shortest of them have a fifth of the range as their length.
+        Of which components the slope is 6 standard uncertainties or more from 0, on 60 thicknesses, shape (g,): no
+        departure bends within less than a fifth of the range.
         """
         part = self.components
         x = np.linspace(*self.range, 60)
