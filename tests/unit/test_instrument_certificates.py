@@ -196,7 +196,7 @@ def test_the_form_of_a_thermometer_lists_its_certificates_and_keeps_a_new_one(tm
         part._keep("yearly calibration")
     for name, text in (("certificate", "TC-2027-118"), ("due", "2028-02-06")):
         part._typed(name, text)
-    part._take_pdf("t-3.pdf", small_sheet())
+    part._pdf.take("t-3.pdf", small_sheet())
     part._keep("yearly calibration")
     (kept,) = page.instrument_certificates
     assert (kept.certificate, bool(kept.sha256)) == ("TC-2027-118", True)

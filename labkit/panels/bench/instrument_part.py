@@ -9,14 +9,13 @@ from typing import Final
 import ipywidgets as W
 
 from labkit.ledger import InstrumentCertificate, kept_pdf
-from labkit.ledger.shim_certificates import must_be_pdf
 from labkit.messages import sentence
 from labkit.panels import shell
 from labkit.panels.answer import Answer
+from labkit.panels.bench.certificate_pdf import CertificatePdf
 from labkit.panels.fields import Form
 from labkit.panels.guard import Guard
 from labkit.panels.listing import Button, Cell, Listing, Row
-from labkit.panels.upload import Upload
 from labkit.problems import BadInput, Problem
 from labkit.workflow.bench import BenchPage
 from labkit.workflow.bench_instruments import FIELDS, read_certificate
@@ -47,7 +46,7 @@ class InstrumentPart:
         kept: Callable[[str], object],
     ) -> None:
         self._page, self._signed_in, self._kept = page, signed_in, kept
-        self.name, self._pdf = "", b""
+        self.name = ""
         self._fields: dict[str, str] = {}
         self._said = shell.html("", "lk-say-field")
         self._form = Form(guard(self._typed))
@@ -55,7 +54,7 @@ class InstrumentPart:
             self._form.field(label, self._form.text(name, width="wide", label=label), names=[name])
             for name, label in zip(FIELDS, _LABELS, strict=True)
         ]
-        self._upload = Upload(lambda _: None, self._take_pdf, endings=[".pdf"], with_cells=False)
+        self._pdf = CertificatePdf()
         self._save = Answer(
             guard(self._keep, beside=self._refuse),
             label="Keep the certificate",
@@ -68,7 +67,7 @@ class InstrumentPart:
             [
                 shell.html("<h3>A new certificate</h3>"),
                 shell.with_classes(W.GridBox(fields), "lk-form"),
-                self._upload,
+                self._pdf,
                 self._save,
                 self._said,
             ],
@@ -79,7 +78,7 @@ class InstrumentPart:
         self.close()
 
     def open(self, name: str) -> None:
-        self.name, self._pdf, self._fields = name, b"", {}
+        self.name, self._pdf.content, self._fields = name, b"", {}
         self._form.show({}, {}, {})
         shell.say(self._said, "")
         self.root.layout.display = ""
@@ -106,17 +105,12 @@ class InstrumentPart:
         self._fields[name] = text.strip()
         self._page.use()
 
-    def _take_pdf(self, name: str, content: bytes) -> str:
-        must_be_pdf(content)
-        self._pdf = content
-        return sentence("shim.pdf_taken", {"name": name})
-
     def _keep(self, why: str) -> None:
         made, faults = read_certificate(self.name, self._fields)
         self._form.show(self._fields, faults, {})
         if faults:
             raise BadInput("bench.put_right")
-        pdf, name = self._pdf, self.name
+        pdf, name = self._pdf.content, self.name
 
         def keep() -> None:
             self._page.certify(made, why, pdf)

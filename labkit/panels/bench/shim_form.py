@@ -9,16 +9,16 @@ import ipywidgets as W
 
 from labkit.format import number
 from labkit.ledger import Version, kept_pdf, shim_certificates
-from labkit.ledger.shim_certificates import ShimCertificate, must_be_pdf
+from labkit.ledger.shim_certificates import ShimCertificate
 from labkit.messages import sentence
 from labkit.panels import shell
 from labkit.panels.answer import Answer
 from labkit.panels.ask import Ask
+from labkit.panels.bench.certificate_pdf import CertificatePdf
 from labkit.panels.bench.sign_in import SignIn
 from labkit.panels.fields import Form
 from labkit.panels.guard import Guard
 from labkit.panels.listing import Button, Cell, Listing, Row
-from labkit.panels.upload import Upload
 from labkit.problems import BadInput, Problem
 from labkit.workflow.bench import BenchPage
 from labkit.workflow.bench_shims import FIELDS, recertified, registered, shim_fields, shims_of
@@ -42,12 +42,11 @@ class ShimForm:
     def __init__(self, page: BenchPage, guard: Guard, door: SignIn) -> None:
         self._page, self._door = page, door
         self.set_name, self.name = "", ""
-        self._pdf = b""
         self._fields: dict[str, str] = {}
         self._title, self._said = shell.html(), shell.html("", "lk-say-field")
         self._form = Form(guard(self._typed))
         fields = [self._field(name, label) for name, label in zip(FIELDS, _LABELS, strict=True)]
-        self._upload = Upload(lambda _: None, self._take_pdf, endings=[".pdf"], with_cells=False)
+        self._pdf = CertificatePdf()
         self._save = Answer(
             guard(self._keep, beside=self._refuse),
             label="Keep the new certificate",
@@ -65,7 +64,7 @@ class ShimForm:
                 self._list,
                 shell.html("<h3>A new certificate</h3>"),
                 shell.with_classes(W.GridBox(fields), "lk-form"),
-                self._upload,
+                self._pdf,
                 self._save,
                 self._said,
                 shell.bar([self._aside, self._back, shell.button("Close", guard(lambda _: self.close()))]),
@@ -77,7 +76,7 @@ class ShimForm:
         self.root.layout.display = "none"
 
     def open(self, set_name: str, name: str) -> None:
-        self.set_name, self.name, self._pdf = set_name, name, b""
+        self.set_name, self.name, self._pdf.content = set_name, name, b""
         before = self._before()
         if before is None:
             return
@@ -124,11 +123,6 @@ class ShimForm:
         self._fields[name] = text.strip()
         self._page.use()
 
-    def _take_pdf(self, name: str, content: bytes) -> str:
-        must_be_pdf(content)
-        self._pdf = content
-        return sentence("shim.pdf_taken", {"name": name})
-
     def _keep(self, why: str) -> None:
         before = self._before()
         if before is None:
@@ -137,10 +131,10 @@ class ShimForm:
         self._form.show(self._fields, faults, {})
         if faults:
             raise BadInput("bench.put_right")
-        set_name, name = self.set_name, self.name
+        set_name, name, pdf = self.set_name, self.name, self._pdf.content
 
         def keep() -> None:
-            self._page.register_shims(set_name, [shim], why, self._pdf)
+            self._page.register_shims(set_name, [shim], why, pdf)
             self.open(set_name, name)
             shell.say(self._said, shell.message("ok", shell.escape(sentence("bench.saved", {"name": name}))))
 

@@ -6,11 +6,11 @@ import ipywidgets as W
 
 from labkit.format import number
 from labkit.ledger import Version
-from labkit.ledger.shim_certificates import must_be_pdf
 from labkit.messages import sentence
 from labkit.panels import shell
 from labkit.panels.answer import Answer
 from labkit.panels.ask import Ask
+from labkit.panels.bench.certificate_pdf import CertificatePdf
 from labkit.panels.bench.shim_form import ShimForm
 from labkit.panels.bench.sign_in import SignIn
 from labkit.panels.guard import Guard
@@ -38,7 +38,6 @@ class ShimSetPart:
         self.name = ""
         self._is_open = False
         self._offer: Offer | None = None
-        self._pdf = b""
         self._title, self._says, self._said = shell.html(), shell.html(), shell.html("", "lk-say-field")
         self._offered_says = shell.html()
         self.shim = ShimForm(page, guard, door)
@@ -48,7 +47,7 @@ class ShimSetPart:
         self._set_name.tooltip = "Name of the set"
         self._set_name.observe(guard(lambda _: page.use()), "value")
         self._table = Upload(lambda text: self._take(text), lambda _name, data: self._take(data))
-        self._certificate = Upload(lambda _: None, self._take_pdf, endings=[".pdf"], with_cells=False)
+        self._pdf = CertificatePdf()
         self._offered = Listing(
             "What would be registered",
             ("Shim", "Thickness, mm>", "U, µm>", "Certificate", "Due", "It is"),
@@ -69,7 +68,7 @@ class ShimSetPart:
                 self._offered_says,
                 self._offered,
                 shell.html("<p>The certificate of all of them, where there is one:</p>"),
-                self._certificate,
+                self._pdf,
                 self._register,
             ]
         )
@@ -165,7 +164,7 @@ class ShimSetPart:
         page = self._page
         page.use()
         found = offer(source, self.name or self._set_name.value, page.register, today(page.now, page.bench.zone))
-        self._offer, self._pdf = found, b""
+        self._offer, self._pdf.content = found, b""
         self._offered.show([_offered_row(each) for each in found.shims])
         counts = {
             "new": len(found.named("new")),
@@ -181,20 +180,16 @@ class ShimSetPart:
         shell.say(self._said, "")
         return ""
 
-    def _take_pdf(self, name: str, content: bytes) -> str:
-        must_be_pdf(content)
-        self._pdf = content
-        return sentence("shim.pdf_taken", {"name": name})
-
     def _put(self, why: str) -> None:
         found = self._offer
         if found is None:
             raise BadInput("shim.none_offered")
         if wrong := found.named("same certificate"):
             raise BadInput("bench.offered_wrong", shims=wrong)
+        pdf = self._pdf.content
 
         def put() -> None:
-            count = self._page.register_shims(found.set_name, found.to_register, why, self._pdf)
+            count = self._page.register_shims(found.set_name, found.to_register, why, pdf)
             self.open(found.set_name)
             words = sentence("bench.shims_registered", {"count": count})
             shell.say(self._said, shell.message("ok", shell.escape(words)))
@@ -202,7 +197,7 @@ class ShimSetPart:
         self._door.signed_in("register", sentence("bench.shims_sign_in"), put)
 
     def _forget(self) -> None:
-        self._offer, self._pdf = None, b""
+        self._offer, self._pdf.content = None, b""
         self._offer_box.layout.display = "none"
         shell.say(self._said, "")
 
