@@ -23,8 +23,8 @@ class LinearSolution:
     Attributes
     ----------
     b : ndarray, shape (p,)
-    unscaled_covariance : ndarray, shape (p, p)
-        (Aᵀ V⁻¹ A)⁻¹: the covariance of b where V is known.
+    root : ndarray, shape (p, p)
+        G with G·Gᵀ = (Aᵀ V⁻¹ A)⁻¹, the covariance of b where V is known.
     influence : ndarray, shape (p, m)
         ∂b/∂y.
     residuals : ndarray, shape (m,)
@@ -36,11 +36,16 @@ class LinearSolution:
     """
 
     b: Array
-    unscaled_covariance: Array
+    root: Array
     influence: Array
     residuals: Array
     chi2: float
     dof: int
+
+    @property
+    def unscaled_covariance(self) -> Array:
+        """(Aᵀ V⁻¹ A)⁻¹, shape (p, p)."""
+        return np.asarray(self.root @ self.root.T)
 
     @property
     def residual_sd(self) -> float:
@@ -88,8 +93,8 @@ def solve_linear(A: Array, y: Array, V: Array | None = None) -> LinearSolution:
     return solve_factored(A, y, cholesky_factor(V, len(A), "V"))
 
 
-def solve_factored(A: Array, y: Array, factor: Array | None) -> LinearSolution:
-    """The same, of arrays, by the Cholesky factor of the covariance of y."""
+def solve_factored(A: Array, y: Array, factor: Array | None, least: float = 0.0) -> LinearSolution:
+    """The same, of arrays, by the Cholesky factor of V; columns must have more than `least` of their own."""
     m, p = A.shape
     whitened, target = whiten(factor, A), whiten(factor, y)
     lengths = np.linalg.norm(whitened, axis=0)
@@ -99,7 +104,7 @@ def solve_factored(A: Array, y: Array, factor: Array | None) -> LinearSolution:
     R, reflectors, _, _ = dgeqrf(whitened / lengths)
     Q = dorgqr(R, reflectors)[0]
     R = R[:p]  # what lies below the diagonal is not read
-    if not np.abs(np.diag(R)).min() >= m * np.finfo(float).eps:
+    if not np.abs(np.diag(R)).min() >= max(m * np.finfo(float).eps, least):
         raise BadInput("curve.dependent", columns=p)
     scaled = _back(R, Q.T @ target)
     scaled += _back(R, Q.T @ (target - (whitened / lengths) @ scaled))
@@ -110,7 +115,7 @@ def solve_factored(A: Array, y: Array, factor: Array | None) -> LinearSolution:
     influence = R_inverse @ Q.T
     if factor is not None:
         influence = unwhiten(factor, influence.T).T
-    return LinearSolution(b, R_inverse @ R_inverse.T, influence, residuals, float(weighted @ weighted), m - p)
+    return LinearSolution(b, R_inverse, influence, residuals, float(weighted @ weighted), m - p)
 
 
 def cholesky_factor(V: Array | None, m: int, name: str) -> Array | None:

@@ -36,6 +36,12 @@ Gauss-Newton steps at most, the smallest share of one that is tried, and the len
 what the points are missed by.
 """
 
+_OF_ITS_OWN: Final = 1e-10
+"""
+What ∂F/∂β of a parameter must have that the others have not, as a share. The certified nonlinear problems have 5e-5 or
+more; where a power law runs off towards an exponential, only rounding is left.
+"""
+
 _NOT_CONVERGED: Final = (0, 5)
 """Of the answers of MINPACK: arguments that make no sense, or more steps than were granted."""
 
@@ -149,8 +155,9 @@ class ParametricCurve(Curve):
     working : Working
     beta : ndarray, shape (p,)
         The solution, in the parameters that were solved for.
-    cov_beta : ndarray, shape (p, p)
-        Its covariance; not scaled where no degree of freedom is left to scale it by, and then not used.
+    root : ndarray, shape (p, p)
+        G with G·Gᵀ its covariance, which has half the digits; not scaled where no degree of freedom is left to scale it
+        by, and then not used.
     influence : ndarray, shape (p, m)
         ∂β/∂y.
     chi_squared : float
@@ -158,7 +165,7 @@ class ParametricCurve(Curve):
 
     working: Working
     beta: Array
-    cov_beta: Array
+    root: Array
     influence: Array
     chi_squared: float
 
@@ -170,6 +177,11 @@ class ParametricCurve(Curve):
         x = np.asarray(x, dtype=np.float64)
         return self.working.slope(x.ravel(), self.beta).reshape(x.shape)
 
+    @cached_property
+    def cov_beta(self) -> Array:
+        """Covariance of β, shape (p, p)."""
+        return np.asarray(self.root @ self.root.T)
+
     @property
     def _states_u(self) -> bool:
         """Whether there is a covariance: without a degree of freedom the residuals cannot give the scale."""
@@ -180,7 +192,7 @@ class ParametricCurve(Curve):
             return None
         x = np.asarray(x, dtype=np.float64)
         g = self.working.gradient(x.ravel(), self.beta)
-        return np.sqrt(np.maximum(np.einsum("qi,qi->q", g @ self.cov_beta, g), 0.0)).reshape(x.shape)
+        return np.sqrt(np.square(g @ self.root).sum(axis=1)).reshape(x.shape)
 
     def weights(self, x: ArrayLike) -> Array | None:
         if not self._states_u:
@@ -260,10 +272,11 @@ def fit_parametric(
     V_y = np.eye(len(g)) if points.V_y is None else points.V_y
     V = V_y + D[:, None] * points.V_x * D[None, :]
     # the parameters' block of the Gauss-Newton normal matrix, by elimination of ξ
+    linear = form.kind == "linear"
     try:
-        local = solve_factored(gradient, np.zeros(len(g)), lower_factor(V, "V"))
+        local = solve_factored(gradient, np.zeros(len(g)), lower_factor(V, "V"), 0.0 if linear else _OF_ITS_OWN)
     except BadInput:
-        if form.kind == "linear":
+        if linear:
             raise
         # two parameters that ran off together: one of them would do
         raise BadInput("curve.no_convergence", family=form.name) from None
@@ -281,7 +294,7 @@ def _curve(
         scale,
         working,
         beta,
-        solution.unscaled_covariance * factor,
+        solution.root * math.sqrt(factor),
         solution.influence,
         chi2,
     )

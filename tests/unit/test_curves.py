@@ -5,6 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from labkit import Conditions, read_readings
+from labkit.calibration.points import build_points
 from labkit.curves import (
     Family,
     Points,
@@ -16,7 +18,9 @@ from labkit.curves import (
     register,
     solve_linear,
 )
+from labkit.curves.fit import fit_points
 from labkit.problems import BadInput
+from tests.benchmarks.benches import CELLS, draw
 
 X = np.array([0.25, 0.4, 0.6, 0.9, 1.25, 1.6, 2.0, 2.5])
 NOISE = np.array([0.3, -1.1, 0.7, -0.2, 0.9, -0.6, -0.4, 0.5])
@@ -333,6 +337,18 @@ def test_exact_thicknesses_make_it_ordinary_weighted_least_squares():
         exact, plain = fit(X, Y, name, cov_x=zero, uy=2.0), fit(X, Y, name, uy=2.0)
         assert exact.beta == pytest.approx(plain.beta, rel=1e-9)
         assert exact.cov_beta == pytest.approx(plain.cov_beta, rel=1e-6)
+
+
+@pytest.mark.parametrize(("cell", "index"), [("ball-quiet-9-raw", 417), ("ball-noisy-9-raw", 173)])
+def test_a_power_law_that_runs_off_to_an_exponential_is_no_solution(cell, index):
+    """L and n grow together without end; of what tells them apart rounding is left, which made U some metres here."""
+    bench = draw(CELLS[cell], index, "building")
+    readings = read_readings(bench.readings_csv(), shims=bench.shims_csv())
+    points = build_points(readings, Conditions(resolution=bench.step, temperature_start_degC=20.0)).fitted
+    assert fit_points(points, family_named("exponential"), "raw", tight=False).chi2 < 10
+    with pytest.raises(BadInput) as problem:
+        fit_points(points, family_named("power-law"), "raw", tight=False)
+    assert problem.value.code == "curve.no_convergence"
 
 
 def test_a_shared_error_of_all_shims_moves_the_line_and_widens_only_its_place():
