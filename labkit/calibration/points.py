@@ -125,11 +125,10 @@ class PointTable:
         """The mean share of repeatability in the variance of the points, in thickness."""
         if self.fitted.V_y is None:
             return 1.0
-        x, place = np.unique(self.fitted.x, return_inverse=True)
-        if len(x) < 2:
+        if self.fitted.different < 2:
             return 1.0
-        y = np.bincount(place, self.fitted.y) / np.bincount(place)
-        from_x = np.diag(self.fitted.V_x) * np.square(np.gradient(y, x)[place])
+        x, y = self.fitted.at_different(self.fitted.x), self.fitted.at_different(self.fitted.y)
+        from_x = np.diag(self.fitted.V_x) * np.square(np.gradient(y, x)[self.fitted.place])
         from_y = np.diag(self.fitted.V_y)
         return float(np.mean(from_y / (from_y + from_x)))
 

@@ -5,17 +5,21 @@ from __future__ import annotations
 from abc import ABC, abstractmethod
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Any, Literal
+from typing import Any, Final, Literal
 
 import numpy as np
 from numpy.random import Generator
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 
 from labkit.curves import inverse
 from labkit.curves.family import Array, Family, Signal
 from labkit.curves.linear import cholesky_factor
 
 Scale = Literal["known", "estimated"]
+
+
+_ONE_THICKNESS: Final = 1e-6
+"""Of the range: thicknesses that are closer than this are one."""
 
 
 @dataclass(frozen=True)
@@ -44,9 +48,25 @@ class Points:
         return cholesky_factor(self.V_y, len(self.x), "uy")
 
     @cached_property
+    def place(self) -> NDArray[np.intp]:
+        """
+        Which of the different thicknesses each point has, in rising order, shape (m,). What differs by rounding alone,
+        such as a stack of 0.1 and 0.2 mm beside a shim of 0.3 mm, is one thickness.
+        """
+        order = np.argsort(self.x, kind="stable")
+        further = np.diff(self.x[order]) > _ONE_THICKNESS * np.ptp(self.x)
+        found = np.zeros(len(order), dtype=np.intp)
+        found[order[1:]] = np.cumsum(further)
+        return found
+
+    @property
     def different(self) -> int:
         """How many different thicknesses there are."""
-        return len(np.unique(self.x))
+        return int(self.place.max()) + 1
+
+    def at_different(self, values: Array) -> Array:
+        """The mean of values of the points at each of the different thicknesses, shape (`different`,)."""
+        return np.bincount(self.place, values) / np.bincount(self.place)
 
     def without(self, index: int) -> Points:
         """A copy without point `index`."""
@@ -179,7 +199,7 @@ class Curve(ABC):
     def turns(self, between: tuple[float, float]) -> bool:
         """Whether F turns between two thicknesses [mm] (on 400 of them)."""
         steps = np.diff(self.value(np.linspace(*between, 400)))
-        return not (bool((steps > 0).all()) or bool((steps < 0).all()))
+        return not bool((steps * self.direction > 0).all())
 
     def monotonic_share(self, rng: Generator, count: int = 400) -> float:
         """The share of curves drawn from the distribution of F that have no turn, on 200 thicknesses."""

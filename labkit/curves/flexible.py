@@ -293,8 +293,8 @@ class FlexibleCurve(Curve):
     @cached_property
     def _surely_monotonic(self) -> NDArray[np.bool_]:
         """
-        Of which components the slope is 6 standard uncertainties or more from 0, on 60 thicknesses, shape (g,): no
-        departure bends within less than a fifth of the range.
+        Of which components the slope is 6 standard uncertainties or more from 0, on 60 thicknesses, shape (g,): the
+        length of no departure is less than a fifth of the range of t.
         """
         part = self.components
         x = np.linspace(*self.range, 60)
@@ -373,7 +373,7 @@ def fit_flexible(form: Family, points: Points, signal: Signal, scale: Scale) -> 
     x = points.x
     L = float(SCALE[signal] * np.ptp(x))
     z, V_z = _linked(points, signal)
-    degree = min(2 if signal == "raw" else 1, len(np.unique(x)) - 2)
+    degree = min(2 if signal == "raw" else 1, points.different - 2)
     t = np.log1p(x / L)
     H = np.vander(t, degree + 1, increasing=True)
     trend = np.linalg.lstsq(H, z, rcond=None)[0]

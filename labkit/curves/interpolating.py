@@ -7,7 +7,7 @@ from functools import cached_property
 
 import numpy as np
 from numpy.random import Generator
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy.interpolate import PchipInterpolator, PPoly
 
 from labkit.curves.curve import Curve
@@ -27,15 +27,7 @@ class ThroughPoints(Curve):
     @cached_property
     def knots(self) -> tuple[Array, Array]:
         """Thicknesses in order and the mean indication at each."""
-        return self._mean_at_knots(self.points.x), self._mean_at_knots(self.points.y)
-
-    @cached_property
-    def _place(self) -> NDArray[np.intp]:
-        """Which knot each point belongs to."""
-        return np.unique(self.points.x, return_inverse=True)[1]
-
-    def _mean_at_knots(self, values: Array) -> Array:
-        return np.bincount(self._place, values) / np.bincount(self._place)
+        return self.points.at_different(self.points.x), self.points.at_different(self.points.y)
 
     @cached_property
     def _pieces(self) -> PPoly:
@@ -80,7 +72,7 @@ class ThroughPoints(Curve):
         ys = rng.multivariate_normal(self.points.y, V_y, count, method="eigh")
         found = np.empty((count, len(x)))
         for row, drawn_x, drawn_y in zip(found, xs, ys, strict=True):
-            knots, values = self._mean_at_knots(drawn_x), self._mean_at_knots(drawn_y)
+            knots, values = self.points.at_different(drawn_x), self.points.at_different(drawn_y)
             # shims of nearly one thickness may change places
             order = np.argsort(knots)
             row[:] = self._through(knots[order], values[order])(x)

@@ -139,7 +139,7 @@ def cholesky_factor(V: Array | None, m: int, name: str) -> Array | None:
 
 
 def lower_factor(V: Array, name: str) -> Array:
-    """The same of a matrix that is symmetric for certain."""
+    """The same of a matrix that is finite and symmetric for certain."""
     factor, not_positive = dpotrf(V, lower=1)
     if not_positive:
         raise BadInput("curve.covariance", name=name)

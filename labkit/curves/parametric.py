@@ -38,8 +38,9 @@ what the points are missed by.
 
 _OF_ITS_OWN: Final = 1e-10
 """
-What ∂F/∂β of a parameter must have that the others have not, as a share. The certified nonlinear problems have 5e-5 or
-more; where a power law runs off towards an exponential, only rounding is left.
+What ∂F/∂β of a parameter must have that the others have not, as a share, where logarithms are solved for, which may run
+off. The certified nonlinear problems have 5e-5 or more; of a power law that runs off towards an exponential, only
+rounding is left.
 """
 
 _NOT_CONVERGED: Final = (0, 5)
@@ -272,13 +273,13 @@ def fit_parametric(
     V_y = np.eye(len(g)) if points.V_y is None else points.V_y
     V = V_y + D[:, None] * points.V_x * D[None, :]
     # the parameters' block of the Gauss-Newton normal matrix, by elimination of ξ
-    linear = form.kind == "linear"
+    factor = lower_factor(V, "V")
     try:
-        local = solve_factored(gradient, np.zeros(len(g)), lower_factor(V, "V"), 0.0 if linear else _OF_ITS_OWN)
+        local = solve_factored(gradient, np.zeros(len(g)), factor, _OF_ITS_OWN if form.positive else 0.0)
     except BadInput:
-        if linear:
+        if not form.positive:
             raise
-        # two parameters that ran off together: one of them would do
+        # two logarithms that ran off together: one of the parameters would do
         raise BadInput("curve.no_convergence", family=form.name) from None
     return _curve(working, points, scale, beta, local, cost)
 
@@ -348,7 +349,7 @@ def _descend(working: Working, points: Points, beta: Array) -> _Place | None:
                     if share < _SMALLEST_SHARE:
                         return None
                     there = _place(working, points, here.beta + share * by_beta, here.pull + share * by_pull)
-                # the next step would be shorter than this one at least as much as this one is than the last
+                # the next step is taken to be shorter than this one as this one is than the last
                 to_come = length * min(length / last, 1.0) if last else length
                 if share == 1.0 and to_come <= _ARRIVED * math.sqrt(there.cost) + rounding:
                     return there

@@ -21,7 +21,7 @@ def powers(x: Array, *b: float) -> Array:
 
 
 def _powers_slope(x: Array, *b: float) -> Array:
-    return powers(x, *(i * coefficient for i, coefficient in enumerate(b[1:], 1)))
+    return powers(x, *(i * coefficient for i, coefficient in enumerate(b[1:], 1))) if len(b) > 1 else 0.0 * x
 
 
 def _powers_jacobian(x: Array, *b: float) -> Array:

@@ -185,8 +185,8 @@ def fit_smoothing(form: Family, points: Points, signal: Signal, scale: Scale) ->
     t = _scaled(points.x, float(np.ptp(points.x))) if logged else points.x
     V_y = np.eye(len(z)) if points.V_y is None else points.V_y
     V = V_y
-    knots, place = np.unique(t, return_inverse=True)
-    at_points = np.eye(len(knots))[place]
+    knots = points.at_different(t)
+    at_points = np.eye(len(knots))[points.place]
     cardinal = CubicSpline(knots, np.eye(len(knots)), bc_type="natural")
     roughness = _roughness(cardinal)
     for last in (False, False, True) if points.V_x.any() else (True,):

@@ -220,7 +220,7 @@ def fit_variance(
 
 
 def _newton(bends: Callable[[Array], tuple[Array, Array]], low: Array, high: Array) -> Array | None:
-    """Where Newton's steps from zero end; None where they leave the bounds, or where the cost is not hollow."""
+    """Where Newton's steps from zero end; None where they leave the bounds, never arrive, or the cost is not hollow."""
     off = np.zeros(len(low))
     for _ in range(_STEPS):
         slope, bend = bends(off)
@@ -306,8 +306,7 @@ def stragglers(x: ArrayLike, groups: Sequence[ArrayLike], resolution: float) -> 
         median = float(np.median(group))
         apart = np.abs(group - median)
         # where its own neighbours scatter more than usual, a reading does not stand apart from them
-        others_of = np.broadcast_to(group, (len(group),) * 2)[~np.eye(len(group), dtype=bool)]
-        own = others_of.reshape(len(group), -1).var(axis=1, ddof=1)
+        own = _without_each(group)
         scale = limit * np.sqrt(1 + 1 / len(group))
         suspects = np.flatnonzero((apart > 1.5 * resolution) & (apart > scale * np.sqrt(own)))
         if suspects.size == 0:
@@ -324,3 +323,12 @@ def stragglers(x: ArrayLike, groups: Sequence[ArrayLike], resolution: float) -> 
             if spread > 0 and apart[i] > limit * spread:
                 found.append(Straggler(g, int(i), float(group[i]), median, float(apart[i]) / spread, limit))
     return tuple(found)
+
+
+def _without_each(group: Array) -> Array:
+    """The variance of the other readings, for each reading of a group of three or more, shape of the group."""
+    n, off = len(group), group - group.mean()
+    squares = float(off @ off)
+    left = (squares - np.square(off) * n / (n - 1)) / (n - 2)
+    # where the others are all alike, rounding is left
+    return np.where(left > 1e-12 * squares, left, 0.0)

@@ -19,6 +19,7 @@ from labkit.curves import (
     solve_linear,
 )
 from labkit.curves.fit import fit_points
+from labkit.curves.polynomial import polynomial
 from labkit.problems import BadInput
 from tests.benchmarks.benches import CELLS, draw
 
@@ -349,6 +350,53 @@ def test_a_power_law_that_runs_off_to_an_exponential_is_no_solution(cell, index)
     with pytest.raises(BadInput) as problem:
         fit_points(points, family_named("power-law"), "raw", tight=False)
     assert problem.value.code == "curve.no_convergence"
+
+
+@pytest.mark.parametrize("name", RAW)
+@pytest.mark.parametrize("gap", [0.0, 2.0**-53, 1e-9])
+def test_thicknesses_that_differ_by_rounding_alone_are_one(name, gap):
+    """A stack of 0.15 and 0.25 mm beside a shim of 0.4 mm."""
+    x, y = np.append(X, 0.4 + gap), np.append(Y, Y[1] + 5.0)
+    twice = fit(np.append(X, 0.4), y, name, ux=0.0005, uy=5.0, signal="raw")
+    found = fit(x, y, name, ux=0.0005, uy=5.0, signal="raw")
+    assert found.points.different == len(X)
+    between = np.linspace(0.3, 2.4, 20)
+    assert found.value(between) == pytest.approx(twice.value(between), rel=1e-6)
+
+
+def test_a_formula_whose_parameters_say_the_same_is_told_so():
+    twofold = Family(
+        "twofold",
+        lambda x, a, b, c: a * b * x + c,
+        lambda x, y: (1.0, -1.0, y.max()),
+        ("a", "b", "c"),
+        jac=lambda x, a, b, c: np.stack([b * x, a * x, np.ones_like(x)], axis=-1),
+    )
+    with pytest.raises(BadInput) as problem:
+        fit(X, Y, twofold, ux=0.0005, uy=2.0, signal="raw")
+    assert problem.value.code == "curve.dependent"
+
+
+def test_log_polynomials_fit_a_narrow_span_far_from_zero():
+    x = np.linspace(100.0, 101.0, 8)
+    y = np.exp(5.0 - 0.3 * (x - 100.0) + 0.1 * (x - 100.0) ** 2)
+    found = fit_points(Points(x, y, np.zeros((8, 8)), np.eye(8) * 1e-4), family_named("log-polynomial-4"), "raw")
+    assert found.value(x) == pytest.approx(y, rel=1e-6)
+
+
+def test_a_constant_has_no_slope():
+    assert np.all(fit(X, Y, polynomial(0), uy=1.0).slope(X) == 0)
+    assert np.all(fit(X, X + 0.01, polynomial(0), uy=1.0, signal="thickness").slope(X) == 1)
+
+
+def test_a_reach_beyond_a_turn_is_refused():
+    """The points fall; beyond them the curve rises, and one indication has two thicknesses."""
+    x = np.linspace(0.3, 2.4, 8)
+    curve = fit(x, 100 - 10 * x + 1.8 * x**2, "polynomial-2", uy=0.01, signal="raw")
+    assert curve.monotonic
+    with pytest.raises(BadInput) as problem:
+        curve.invert([88.0, 88.5], reach=(3.0, 4.0))
+    assert problem.value.code == "curve.not_monotonic"
 
 
 def test_a_shared_error_of_all_shims_moves_the_line_and_widens_only_its_place():

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from labkit.metrology import fit_variance, stragglers
-from labkit.metrology.repeatability import CURVATURE_PRIOR, stated_variance
+from labkit.metrology.repeatability import CURVATURE_PRIOR, _without_each, stated_variance
 from labkit.problems import BadInput
 
 X = np.array([0.3, 0.5, 0.8, 1.2, 1.7, 2.4])
@@ -178,3 +178,9 @@ def test_where_the_spread_grows_a_wide_reading_is_usual():
 )
 def test_what_cannot_be_judged_is_left_alone(groups):
     assert [each for each in stragglers(range(1, len(groups) + 1), groups, 0.01) if each.group == 0] == []
+
+
+@pytest.mark.parametrize("group", [[1.2, 1.3, 1.1, 5.0, 1.25], [7.1, 7.1, 7.1, 7.4], [30000.1, 30000.2, 30000.1]])
+def test_the_spread_without_each_reading_is_that_of_the_others(group):
+    others = [np.delete(group, i).var(ddof=1) for i in range(len(group))]
+    assert _without_each(np.array(group)) == pytest.approx(others, rel=1e-9, abs=1e-12)
