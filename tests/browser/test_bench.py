@@ -119,6 +119,7 @@ def test_a_gauge_is_registered_changed_and_withdrawn(page: Page, served: Served)
     expect(form).to_contain_text("G-77 is registered.", timeout=SLOW_MS)
     form.get_by_role("button", name="Withdraw it").click()
     why = form.get_by_label(re.compile("Withdraw G-77"))
+    expect(why).to_be_focused(timeout=SLOW_MS)  # the line is emptied when it is asked
     why.fill("It was bought for a trial.")
     why.press("Enter")
     expect(form).to_contain_text("It was bought for a trial.", timeout=SLOW_MS)
