@@ -7,7 +7,8 @@ from dataclasses import fields, replace
 import numpy as np
 
 from labkit.curves import Points
-from labkit.curves.flexible import Components, FlexibleCurve, _linked, _solve
+from labkit.curves.flexible import FlexibleCurve, _linked
+from labkit.curves.kriging import Components, solved
 
 
 def with_points(curve: FlexibleCurve, points: Points) -> FlexibleCurve:
@@ -17,8 +18,8 @@ def with_points(curve: FlexibleCurve, points: Points) -> FlexibleCurve:
     D = curve.link_slope(x) if curve.signal == "raw" else 1.0 + curve.link_slope(x)
     N = V_z + D[:, None] * points.V_x * D[None, :]
     part = curve.components
-    solved, _ = _solve(curve._t(x), z, curve.basis(x), N, part.weight, part.amplitude, part.length)
-    return FlexibleCurve(curve.form, points, curve.signal, curve.scale, curve.L, z, N, solved)
+    found, _ = solved(curve._t(x), z, curve.basis(x), N, part.weight, part.amplitude, part.length)
+    return FlexibleCurve(curve.form, points, curve.signal, curve.scale, curve.L, z, N, found)
 
 
 def only(curve: FlexibleCurve, g: int) -> FlexibleCurve:

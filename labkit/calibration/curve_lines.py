@@ -103,11 +103,11 @@ class CurveLines:
     def _reading(self, x: Array, repeats: int) -> tuple[Array, Array]:
         """Standard uncertainty of the mean of readings, in the unit of the signal, and its degrees of freedom."""
         variance = self.table.variance
-        if x.size > _KEPT_SIZE:
+
+        def worked_out() -> tuple[Array, Array]:
             return np.sqrt(variance.variance_of_mean(x, repeats)), variance.dof_at(x)
-        return self._readings.answer(
-            (x.tobytes(), repeats), lambda: (np.sqrt(variance.variance_of_mean(x, repeats)), variance.dof_at(x))
-        )
+
+        return worked_out() if x.size > _KEPT_SIZE else self._readings.answer((x.tobytes(), repeats), worked_out)
 
     @cached_property
     def _readings(self) -> Recent[tuple[Array, Array]]:

@@ -262,7 +262,7 @@ class Uncertainty:
             # the line adds to the sum, and nothing to what the degrees of freedom are taken from
             grown = np.divide(squares + np.square(missing), squares, out=np.ones_like(U), where=squares > 0)
             wanted = np.sqrt(np.maximum(np.square(U / coverage_factor(dof * np.square(grown))) - squares, 0.0))
-            if np.all(wanted <= missing * (1 + 1e-12)):
+            if (wanted <= missing * (1 + 1e-12)).all():
                 break
             missing = np.maximum(wanted, missing)
         return missing

@@ -48,6 +48,15 @@ class Points:
         return cholesky_factor(self.V_y, len(self.x), "uy")
 
     @cached_property
+    def V(self) -> Array:
+        """V_y, or the unit matrix where no uncertainty was given, shape (m, m)."""
+        return np.eye(len(self.x)) if self.V_y is None else self.V_y
+
+    def covariance(self, slope: Array) -> Array:
+        """Of y − F(x), by `V` and V_x, where F has this slope at the points; shape (m, m)."""
+        return self.V + slope[:, None] * self.V_x * slope
+
+    @cached_property
     def place(self) -> NDArray[np.intp]:
         """
         Which of the different thicknesses each point has, in rising order, shape (m,). What differs by rounding alone,

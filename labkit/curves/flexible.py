@@ -17,7 +17,7 @@ Rasmussen & Williams, Gaussian Processes for Machine Learning (2006), 2.7 (trend
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 from functools import cached_property, wraps
 from typing import Any, Final, TypeVar
 
@@ -28,21 +28,12 @@ from scipy.linalg import cho_factor, cho_solve
 
 from labkit.curves.curve import Curve, Points, Scale
 from labkit.curves.family import Array, Family, Signal, no_formula, register
+from labkit.curves.kriging import NOISES, Components, weighed, whiten_all
 from labkit.curves.recent import Recent
 from labkit.problems import BadInput
 
 METHOD: Final = "flexible/1"
 """The released method; a change in its numbers is a new one (architecture: a released method is never edited)."""
-
-AMPLITUDES: Final = np.geomspace(1e-4, 3.0, 9)
-"""Of the departure, relative to the span of z over the points."""
-
-LENGTHS: Final = np.geomspace(0.2, 2.5, 9)
-"""Over which the departure is alike, relative to the span of t."""
-
-AMPLITUDE_PRIOR: Final = (np.log(0.02), 2.0)
-LENGTH_PRIOR: Final = (np.log(0.6), 0.5)
-"""Mean and standard deviation of the logarithms of both."""
 
 SCALE: Final[dict[Signal, float]] = {"raw": 1.0, "thickness": 10.0}
 """
@@ -51,40 +42,8 @@ nearly straight in ln(1 + x/L) with an L of the size of the range. A gauge that 
 in the thickness itself when its gain or its depth has changed; with so large an L, t is the thickness.
 """
 
-NOISES: Final = np.geomspace(1e-5, 1.0, 16)
-"""Where no uncertainty was given: the noise, relative to the span of z, is integrated over as well."""
-
 _BLOCK: Final = 2048
 """Thicknesses that are predicted at once, so that a million of them need no more memory than these."""
-
-
-@dataclass(frozen=True, eq=False)
-class Components:
-    """
-    The solutions for the pairs of amplitude and length that carry weight; first axis g.
-
-    Attributes
-    ----------
-    weight, amplitude, length : ndarray, shape (g,)
-    factor, whitener : ndarray, shape (g, m, m)
-        Cholesky factors C of the covariance of z, and C⁻¹.
-    trend : ndarray, shape (g, p)
-        β.
-    basis, triangle : ndarray, shape (g, m, p) and (g, p, p)
-        C⁻¹H, and the inverse of R of its QR factorisation.
-    pull : ndarray, shape (g, m)
-        K⁻¹(z − Hβ).
-    """
-
-    weight: Array
-    amplitude: Array
-    length: Array
-    factor: Array
-    whitener: Array
-    trend: Array
-    basis: Array
-    triangle: Array
-    pull: Array
 
 
 _KEPT: Final = 12
@@ -209,7 +168,7 @@ class FlexibleCurve(Curve):
 
     def _t(self, x: Array) -> Array:
         """t = ln(1 + x/L)."""
-        if np.any(x <= -self.L):
+        if (x <= -self.L).any():
             raise BadInput("curve.below_scale", low_mm=-self.L)
         return np.log1p(x / self.L)
 
@@ -286,7 +245,7 @@ class FlexibleCurve(Curve):
     def whiten(self, kernel: Array, basis: Array) -> tuple[Array, Array]:
         """C⁻¹k, shape (g, m, q), and R⁻ᵀ(h − HᵀK⁻¹k), shape (g, p, q), for k (g, q, m) and h (q, p)."""
         part = self.components
-        reach = _whiten(part.factor, part.whitener, np.swapaxes(kernel, 1, 2))
+        reach = whiten_all(part.factor, part.whitener, np.swapaxes(kernel, 1, 2))
         left = basis.T - np.swapaxes(part.basis, 1, 2) @ reach
         return reach, np.swapaxes(part.triangle, 1, 2) @ left
 
@@ -384,7 +343,7 @@ def fit_flexible(form: Family, points: Points, signal: Signal, scale: Scale) -> 
     for _ in range(2 if points.V_x.any() else 1):
         D = slope if signal == "raw" else 1.0 + slope
         N = V_z + D[:, None] * points.V_x * D[None, :]
-        components, noise = _integrate(t, z, H, N, levels)
+        components, noise = weighed(t, z, H, N, levels)
         curve = FlexibleCurve(form, points, signal, scale, L, z, N * noise, components)
         slope = curve.link_slope(x)
     assert curve is not None
@@ -393,66 +352,9 @@ def fit_flexible(form: Family, points: Points, signal: Signal, scale: Scale) -> 
 
 def _linked(points: Points, signal: Signal) -> tuple[Array, Array]:
     """The linked indications z, and their covariance without that of the thicknesses."""
-    V = np.eye(len(points.x)) if points.V_y is None else points.V_y
     if signal == "thickness":
-        return points.y - points.x, V
-    return np.log(points.y), V / np.outer(points.y, points.y)
-
-
-def _integrate(t: Array, z: Array, H: Array, N: Array, levels: Array | None) -> tuple[Components, float]:
-    """
-    Solve for every pair of amplitude and length (and level of noise), and weigh them.
-
-    Returns the components that carry weight, and the factor on N: 1, or the mean level where levels are given.
-    """
-    size = float(np.sqrt(np.mean(np.diag(N))))
-    # indications without any span have the size of their noise, or of what arithmetic leaves of it
-    span = max(float(np.ptp(z)), size if levels is None else 1e-8 * max(1.0, float(np.abs(z).max())))
-    T = float(np.ptp(t))
-    factors = np.ones(1) if levels is None else (levels * span / size) ** 2
-    amplitude, length, factor = (
-        axis.ravel() for axis in np.meshgrid(span * AMPLITUDES, T * LENGTHS, factors, indexing="ij")
-    )
-    every, off = _solve(t, z, H, factor[:, None, None] * N, np.ones(len(amplitude)), amplitude, length)
-
-    score = -0.5 * np.sum(off**2, axis=1)
-    score += np.log(np.diagonal(every.whitener, axis1=1, axis2=2)).sum(axis=1)
-    score += np.log(np.abs(np.diagonal(every.triangle, axis1=1, axis2=2))).sum(axis=1)
-    score -= 0.5 * ((np.log(amplitude / span) - AMPLITUDE_PRIOR[0]) / AMPLITUDE_PRIOR[1]) ** 2
-    score -= 0.5 * ((np.log(length / T) - LENGTH_PRIOR[0]) / LENGTH_PRIOR[1]) ** 2
-    weight = np.exp(score - score.max())
-    keep = np.flatnonzero(weight > 1e-5)
-    weight = weight[keep] / weight[keep].sum()
-    _, *others = (each.name for each in fields(Components))
-    chosen = Components(weight, *(getattr(every, name)[keep] for name in others))
-    return chosen, float(weight @ factor[keep])
-
-
-def _solve(
-    t: Array, z: Array, H: Array, N: Array, weight: Array, amplitude: Array, length: Array
-) -> tuple[Components, Array]:
-    """One solution for each amplitude and length, and the whitened deviations from the trend, shape (g, m)."""
-    apart = (t[:, None] - t) ** 2
-    K = amplitude[:, None, None] ** 2 * np.exp(-0.5 * apart / length[:, None, None] ** 2) + N
-    # a hair on the diagonal keeps the factor real where the noise is far below the span
-    K[:, np.arange(len(t)), np.arange(len(t))] += 1e-14 * max(float(np.ptp(z)), np.finfo(float).tiny) ** 2
-    C = np.linalg.cholesky(K)
-    whitener = np.linalg.inv(C)
-    whitened = _whiten(C, whitener, np.column_stack([H, z]))
-    basis, target = whitened[..., :-1], whitened[..., -1:]
-    Q, R = np.linalg.qr(basis)
-    triangle = np.linalg.inv(R)
-    trend = triangle @ (np.swapaxes(Q, 1, 2) @ target)
-    off = target - basis @ trend
-    pull = np.swapaxes(whitener, 1, 2) @ off
-    found = Components(weight, amplitude, length, C, whitener, trend[..., 0], basis, triangle, pull[..., 0])
-    return found, off[..., 0]
-
-
-def _whiten(C: Array, whitener: Array, values: Array) -> Array:
-    """C⁻¹v for every component: by the inverse, whose digits are too few by themselves, and refined once."""
-    first = whitener @ values
-    return np.asarray(first + whitener @ (values - C @ first))
+        return points.y - points.x, points.V
+    return np.log(points.y), points.V / np.outer(points.y, points.y)
 
 
 def _blocks(x: Array) -> Iterator[Array]:

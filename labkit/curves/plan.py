@@ -11,7 +11,8 @@ from numpy.typing import ArrayLike, NDArray
 
 from labkit.curves.design import best_set
 from labkit.curves.family import Array, Signal
-from labkit.curves.flexible import LENGTH_PRIOR, SCALE
+from labkit.curves.flexible import SCALE
+from labkit.curves.kriging import LENGTH_PRIOR
 from labkit.problems import BadInput
 
 NOISE: Final = 0.05

@@ -8,6 +8,7 @@ from math import comb
 
 import numpy as np
 from numpy.polynomial import chebyshev
+from scipy.special import eval_chebyt
 
 from labkit.curves.family import Array, Family, register
 
@@ -66,13 +67,12 @@ def polynomial(degree: int, name: str | None = None) -> Family:
 
 def chebyshev_basis(x: Array, degree: int, centre: float, half: float) -> Array:
     """T₀ … T_degree of (x − centre)/half, shape (m, degree + 1)."""
-    return chebyshev.chebvander((np.asarray(x) - centre) / half, degree)
+    return np.asarray(eval_chebyt(np.arange(degree + 1), ((np.asarray(x) - centre) / half)[:, None]))
 
 
 def chebyshev_slopes(x: Array, degree: int, centre: float, half: float) -> Array:
     """Their derivatives with respect to x, shape (m, degree + 1)."""
-    t = (np.asarray(x) - centre) / half
-    return chebyshev.chebvander(t, max(degree - 1, 0)) @ chebyshev_derivatives(degree) / half
+    return chebyshev_basis(x, max(degree - 1, 0), centre, half) @ chebyshev_derivatives(degree) / half
 
 
 @cache

@@ -134,9 +134,7 @@ class SmoothingCurve(Curve):
     @cached_property
     def _V(self) -> Array:
         """Covariance of y about the curve, the uncertainty of the thicknesses included."""
-        V_y = np.eye(len(self.points.x)) if self.points.V_y is None else self.points.V_y
-        D = self.slope(self.points.x)
-        return V_y + D[:, None] * self.points.V_x * D[None, :]
+        return self.points.covariance(self.slope(self.points.x))
 
     @property
     def _L(self) -> float:
@@ -183,8 +181,7 @@ def fit_smoothing(form: Family, points: Points, signal: Signal, scale: Scale) ->
     logged = signal == "raw" and bool(np.all(points.y > 0))
     z = _linked(points, signal, logged)
     t = _scaled(points.x, float(np.ptp(points.x))) if logged else points.x
-    V_y = np.eye(len(z)) if points.V_y is None else points.V_y
-    V = V_y
+    V = points.V
     knots = points.at_different(t)
     at_points = np.eye(len(knots))[points.place]
     cardinal = CubicSpline(knots, np.eye(len(knots)), bc_type="natural")
@@ -193,8 +190,7 @@ def fit_smoothing(form: Family, points: Points, signal: Signal, scale: Scale) ->
         N = V / np.outer(points.y, points.y) if logged else V
         curve = SmoothingCurve(form, points, signal, scale, logged, cardinal, *_smooth(at_points, roughness, z, N))
         if not last:
-            D = curve.slope(points.x)
-            V = V_y + D[:, None] * points.V_x * D[None, :]
+            V = points.covariance(curve.slope(points.x))
     return curve
 
 
@@ -210,6 +206,8 @@ def _smooth(B: Array, roughness: Array, z: Array, N: Array) -> tuple[Array, floa
     d, U = eigh(roughness, pull @ B)
     # a straight line has no roughness, whatever rounding says
     d[:2] = 0.0
+    if not d[2] > 0.0:
+        raise BadInput("curve.no_convergence", family="smoothing-spline")
     along = U.T @ (B.T @ target)
     total = float(z @ target)
     m, knots = B.shape
@@ -250,7 +248,7 @@ def _linked(points: Points, signal: Signal, logged: bool) -> Array:
 
 def _scaled(x: Array, L: float) -> Array:
     """t = ln(1 + x/L)."""
-    if np.any(x <= -L):
+    if (x <= -L).any():
         raise BadInput("curve.below_scale", low_mm=-L)
     return np.log1p(x / L)
 

@@ -387,7 +387,7 @@ def combined_with_dof(
     below = np.zeros_like(total)
     for members in groups(common or [""] * len(lines), correlation_matrix(len(lines), correlations)):
         known_from = reduce(np.minimum, (np.asarray(dof[i], dtype=np.float64) for i in members))
-        if np.all(np.isinf(known_from)):
+        if np.isinf(known_from).all():
             continue
         inside = [each for each in correlations if each.first in members and each.second in members]
         square = np.square(_variance([lines[i] for i in members], [_among(each, members) for each in inside]))

@@ -134,7 +134,10 @@ class VarianceFunction:
 def _shapes(x: Array, low: float, high: float) -> Array:
     """h(t), shape of x and 3."""
     t = np.clip(_scaled(x, low, high), 0.0, 1.0) - 0.5
-    return np.stack([np.ones_like(t), t, t**2 - 1.0 / 12.0], axis=-1)
+    shapes = np.ones((*t.shape, 3))
+    shapes[..., 1] = t
+    shapes[..., 2] = t**2 - 1.0 / 12.0
+    return shapes
 
 
 def _scaled(x: Array, low: float, high: float) -> Array:
@@ -208,10 +211,13 @@ def fit_variance(
         return slope @ h + prior * off, (h.T * bend) @ h + np.diag(prior)
 
     low_off, high_off = np.array([np.log(smallest) - usual[0], -12.0, -12.0]), np.array([10.0, 12.0, 12.0])
-    off = _newton(bends, low_off, high_off)
+    off = _newton(bends, np.zeros(3), low_off, high_off)
     if off is None:
         bounds = list(zip(low_off, high_off, strict=True))
-        off = minimize(cost, np.zeros(3), jac=True, method="L-BFGS-B", bounds=bounds).x
+        near = minimize(cost, np.zeros(3), jac=True, method="L-BFGS-B", bounds=bounds).x
+        # it stops by the cost, half the digits away
+        polished = _newton(bends, near, low_off, high_off)
+        off = near if polished is None else polished
     theta = usual + off
     own = np.exp(h @ theta)
     leaning = (own / (own + floor))[:, None] * h
@@ -219,14 +225,14 @@ def fit_variance(
     return VarianceFunction(theta, np.linalg.inv(information), low, high, resolution, float(np.sum(dof)))
 
 
-def _newton(bends: Callable[[Array], tuple[Array, Array]], low: Array, high: Array) -> Array | None:
-    """Where Newton's steps from zero end; None where they leave the bounds, never arrive, or the cost is not hollow."""
-    off = np.zeros(len(low))
+def _newton(bends: Callable[[Array], tuple[Array, Array]], start: Array, low: Array, high: Array) -> Array | None:
+    """Where Newton's steps end; None where they leave the bounds, never arrive, or the cost is not hollow."""
+    off = start
     for _ in range(_STEPS):
         slope, bend = bends(off)
         _, step, not_hollow = dposv(bend, -slope)
         off = off + step
-        if not_hollow or np.any(off < low) or np.any(off > high):
+        if not_hollow or (off < low).any() or (off > high).any():
             return None
         if np.abs(step).max() < _CLOSE:
             return off

@@ -51,6 +51,16 @@ def test_it_is_the_maximum_of_the_gamma_likelihood():
         assert cost(found.theta + 0.01 * step) >= best
 
 
+def test_a_spread_that_falls_steeply_is_the_same_in_every_unit():
+    """Newton's steps leave the bounds at first: the way around them must end at the same place, to the same digits."""
+    x = np.array([0.4058, 0.6221, 0.9866, 1.5707, 2.451, 3.773])
+    s2 = np.array([40.6, 26.9, 0.209, 0.177, 2.71e-3, 1.47e-4])
+    one = fit_variance(x, s2, np.full(6, 3), 0.01)
+    other = fit_variance(x, s2 * 1e-8, np.full(6, 3), 0.01e-4)
+    assert one.theta[1] < -9
+    assert other.theta - one.theta == pytest.approx([np.log(1e-8), 0.0, 0.0], abs=1e-7)
+
+
 def test_where_it_is_known_best_it_has_most_degrees_of_freedom():
     found = fit_variance(X, [1.0, 0.5, 2.0, 1.5, 4.0, 3.0], np.full(6, 4), 0.0)
     assert np.all(found.dof_at(X[[0, -1]]) < found.dof_at(1.0))
