@@ -56,7 +56,8 @@ def _start_of_exponential(x: Array, y: Array) -> tuple[float, ...]:
 
 
 def _lengths(x: Array) -> Array:
-    return np.asarray(np.ptp(x) * _LENGTHS)
+    """Candidates for L; the pole at −L lies below every point."""
+    return np.asarray(np.ptp(x) * _LENGTHS + max(0.0, -float(x.min())))
 
 
 def _fixed_power(n: float) -> Family:

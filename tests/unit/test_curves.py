@@ -352,6 +352,13 @@ def test_a_power_law_that_runs_off_to_an_exponential_is_no_solution(cell, index)
     assert problem.value.code == "curve.no_convergence"
 
 
+@pytest.mark.parametrize(("name", "more"), [("power-law-3", {}), ("power-law", {"n": 3.0})])
+def test_a_power_law_is_found_where_thicknesses_are_below_zero(name, more):
+    x = np.linspace(-0.9, 1.0, 9)
+    found = fit(x, 100 + 50 * (1 + x) ** -3.0, name, uy=np.full(9, 0.01))
+    assert found.parameters == pytest.approx({"c": 100.0, "a": 50.0, "L": 1.0, **more})
+
+
 @pytest.mark.parametrize("name", RAW)
 @pytest.mark.parametrize("gap", [0.0, 2.0**-53, 1e-9])
 def test_thicknesses_that_differ_by_rounding_alone_are_one(name, gap):
