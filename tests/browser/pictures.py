@@ -85,6 +85,7 @@ def _check(page: Page, served: Served) -> None:
             page.keyboard.type(row["indication [mm]"])
             page.keyboard.press("Enter")
     expect(page.locator(".lk-verdict")).to_have_text("Fit to measure.", timeout=SLOW_MS)
+    expect(band).not_to_contain_text("Finish it", timeout=SLOW_MS)
     who.shoot("Today’s check", TARGET / "check.png")
 
 
