@@ -42,6 +42,7 @@ def test_it_executes(path, tmp_path, monkeypatch):
     client = NotebookClient(
         notebook,
         timeout=120,
+        iopub_timeout=120,  # a machine that tests is a busy machine
         kernel_name="python3",
         store_widget_state=False,
         resources={"metadata": {"path": str(tmp_path)}},

@@ -158,7 +158,11 @@ def _verdict(page: RecordsPage) -> str:
     if page.proof is None:
         return shell.lead(sentence("records.being_verified") if page.proving else "", quiet=True)
     judged = page.proof.judged
-    said = f'<p class="lk-verdict">{shell.mark(judged.state, str(judged.says).rstrip("."))}</p>'
+    says = str(judged.says).rstrip(".")
+    for role in ("signer", "approver"):
+        name = str(judged.says.params.get(role, ""))
+        says = says.replace(name, name.replace(" ", "\N{NO-BREAK SPACE}"))
+    said = f'<p class="lk-verdict">{shell.mark(judged.state, says)}</p>'
     if judged.says.hint:
         said += f"<p>{shell.escape(judged.says.hint)}</p>"
     if not page.proof.same_data:
