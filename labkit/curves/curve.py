@@ -52,7 +52,7 @@ class Points:
         """V_y, or the unit matrix where no uncertainty was given, shape (m, m)."""
         return np.eye(len(self.x)) if self.V_y is None else self.V_y
 
-    def covariance(self, slope: Array) -> Array:
+    def covariance_about(self, slope: Array) -> Array:
         """Of y − F(x), by `V` and V_x, where F has this slope at the points; shape (m, m)."""
         return self.V + slope[:, None] * self.V_x * slope
 

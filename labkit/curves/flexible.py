@@ -6,12 +6,8 @@ Raw signals are modelled as z = ln y, thickness indications as z = y − x:
     z(x) = h(t)ᵀβ + δ(t),    t = ln(1 + x/L),
 
 with δ a Gaussian process of squared exponential covariance. β is integrated out; amplitude and length of δ are
-integrated over a grid, weighted by their restricted likelihood and weak priors that are free of units.
-
-References
-----------
-Rasmussen & Williams, Gaussian Processes for Machine Learning (2006), 2.7 (trend with unknown coefficients) and 5.4.1
-(restricted likelihood). Stein, Interpolation of Spatial Data (1999), 6.4 (from memory).
+integrated over a grid, weighted by their restricted likelihood and weak priors that are free of units: `kriging.py`
+solves for them, and names the sources.
 """
 
 from __future__ import annotations
@@ -28,7 +24,7 @@ from scipy.linalg import cho_factor, cho_solve
 
 from labkit.curves.curve import Curve, Points, Scale
 from labkit.curves.family import Array, Family, Signal, no_formula, register
-from labkit.curves.kriging import NOISES, Components, weighed, whiten_all
+from labkit.curves.kriging import Components, weighed, whiten_all
 from labkit.curves.recent import Recent
 from labkit.problems import BadInput
 
@@ -42,9 +38,11 @@ nearly straight in ln(1 + x/L) with an L of the size of the range. A gauge that 
 in the thickness itself when its gain or its depth has changed; with so large an L, t is the thickness.
 """
 
+NOISES: Final = np.geomspace(1e-5, 1.0, 16)
+"""Where no uncertainty was given: the noise, relative to the span of z, is integrated over as well."""
+
 _BLOCK: Final = 2048
 """Thicknesses that are predicted at once, so that a million of them need no more memory than these."""
-
 
 _KEPT: Final = 12
 _KEPT_SIZE: Final = 512

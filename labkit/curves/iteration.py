@@ -97,13 +97,13 @@ def solve(working: Working, points: Points, start: Sequence[float] | None, tight
         return Solved(found.beta, found.slope, found.gradient, found.cost)
     if working.form.kind != "linear" and start is None and points.V_x.any():
         beta, _, _ = _minimise(working, points, beta, np.zeros((len(points.x), 0)), tight=False)
-    beta, xi, cost = _minimise(working, points, beta, square_root(points.V_x), tight)
+    beta, xi, cost = _minimise(working, points, beta, _square_root(points.V_x), tight)
     with np.errstate(all="ignore"):
         _, slope, gradient = working.along(xi, beta)
     return Solved(beta, slope, gradient, cost)
 
 
-def square_root(V: Array) -> Array:
+def _square_root(V: Array) -> Array:
     """G with V = G·Gᵀ and as many columns as V has rank, shape (m, r)."""
     if not V.any():
         return np.zeros((len(V), 0))
@@ -168,13 +168,16 @@ def _direction(points: Points, here: _Place) -> tuple[Array, Array, float]:
     ξ is eliminated: y − F(ξ) − D·(x − ξ) has the covariance V_y + D·V_x·D, and what is left of it pulls at ξ.
     """
     D = here.slope
-    factor, no_factor = dpotrf(points.covariance(D), lower=1)
+    factor, no_factor = dpotrf(points.covariance_about(D), lower=1)
     J = whiten(factor, here.gradient)
     miss = whiten(factor, points.y - here.value + D * (here.xi - points.x))
-    _, solved, dependent = dgels(J, miss)
-    if no_factor or dependent:
+    # of what is no number LAPACK complains on the screen
+    if no_factor or not math.isfinite(J.sum() + miss.sum()):
         raise np.linalg.LinAlgError
-    step = solved[: len(here.beta)]
+    _, solution, dependent = dgels(J, miss)
+    if dependent:
+        raise np.linalg.LinAlgError
+    step = solution[: len(here.beta)]
     along = J @ step
     by_pull = D * unwhiten(factor, miss - along) - here.pull
     across = whiten(factor, D * (points.V_x @ by_pull))

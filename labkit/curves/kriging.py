@@ -27,9 +27,6 @@ AMPLITUDE_PRIOR: Final = (np.log(0.02), 2.0)
 LENGTH_PRIOR: Final = (np.log(0.6), 0.5)
 """Mean and standard deviation of the logarithms of both."""
 
-NOISES: Final = np.geomspace(1e-5, 1.0, 16)
-"""Where no uncertainty was given: the noise, relative to the span of z, is integrated over as well."""
-
 
 @dataclass(frozen=True, eq=False)
 class Components:
@@ -78,7 +75,7 @@ def weighed(t: Array, z: Array, H: Array, N: Array, levels: Array | None) -> tup
     components : Components
         Those that carry weight.
     factor : float
-        On N: 1, or the mean level where levels are given.
+        On N: 1, or its mean over the levels.
     """
     size = float(np.sqrt(np.mean(np.diag(N))))
     # indications without any span have the size of their noise, or of what arithmetic leaves of it

@@ -88,7 +88,7 @@ class ParametricCurve(Curve):
         deviates = rng.multivariate_normal(np.zeros(len(self.beta)), self.cov_beta, count, method="eigh")
         if self.scale == "estimated":
             deviates *= np.sqrt(self.dof / rng.chisquare(self.dof, count))[:, None]
-        xs = np.asarray(x, dtype=np.float64)
+        xs = np.ravel(np.asarray(x, dtype=np.float64))
         if self.form.kind == "linear":
             return np.asarray(self.value(xs) + deviates @ self.working.gradient(xs, self.beta).T)
         return self.working.values(xs, self.beta + deviates)
@@ -137,7 +137,7 @@ def fit_parametric(
     if not (np.isfinite(gradient).all() and np.isfinite(D).all()):
         raise BadInput("curve.no_convergence", family=form.name)
     # the parameters' block of the Gauss-Newton normal matrix, by elimination of ξ
-    factor = lower_factor(points.covariance(D), "V")
+    factor = lower_factor(points.covariance_about(D), "V")
     try:
         local = solve_factored(gradient, np.zeros(len(points.y)), factor, _OF_ITS_OWN if form.positive else 0.0)
     except BadInput:

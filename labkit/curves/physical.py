@@ -12,6 +12,9 @@ from labkit.curves.family import Array, Family, register
 _LENGTHS: Final = np.geomspace(0.05, 20.0, 16)
 """Over the range of the points: the coarse grid on which first values are sought."""
 
+_BEYOND: Final = np.geomspace(0.0025, 20.0, 28)
+"""The same where thicknesses lie below zero: how far the pole lies beyond the lowest."""
+
 
 def power_law(x: Array, c: float, a: float, L: float, n: float) -> Array:
     """
@@ -45,19 +48,16 @@ def _coarse_fit(y: Array, falls: Array, rest: Sequence[tuple[float, ...]]) -> tu
 
 
 def _start_of_power(x: Array, y: Array, exponents: Sequence[float]) -> tuple[float, ...]:
-    lengths = _lengths(x)
+    depth, reach = -float(x.min()), float(np.ptp(x))
+    # the pole at −L lies below every point
+    lengths = reach * _LENGTHS if depth <= 0.0 else depth + reach * _BEYOND
     falls = [(1.0 + x / lengths[:, None]) ** -n for n in exponents]
     return _coarse_fit(y, np.concatenate(falls), [(float(L), n) for n in exponents for L in lengths])
 
 
 def _start_of_exponential(x: Array, y: Array) -> tuple[float, ...]:
-    lengths = _lengths(x)
+    lengths = np.ptp(x) * _LENGTHS
     return _coarse_fit(y, np.exp(-x / lengths[:, None]), [(float(L),) for L in lengths])
-
-
-def _lengths(x: Array) -> Array:
-    """Candidates for L; the pole at −L lies below every point."""
-    return np.asarray(np.ptp(x) * _LENGTHS + max(0.0, -float(x.min())))
 
 
 def _fixed_power(n: float) -> Family:

@@ -67,7 +67,8 @@ def polynomial(degree: int, name: str | None = None) -> Family:
 
 def chebyshev_basis(x: Array, degree: int, centre: float, half: float) -> Array:
     """T₀ … T_degree of (x − centre)/half, shape (m, degree + 1)."""
-    return np.asarray(eval_chebyt(np.arange(degree + 1), ((np.asarray(x) - centre) / half)[:, None]))
+    degrees = np.arange(degree + 1, dtype="l")  # the type that is solved by recurrence, on every platform
+    return np.asarray(eval_chebyt(degrees, ((np.asarray(x) - centre) / half)[:, None]))
 
 
 def chebyshev_slopes(x: Array, degree: int, centre: float, half: float) -> Array:

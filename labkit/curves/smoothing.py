@@ -134,7 +134,7 @@ class SmoothingCurve(Curve):
     @cached_property
     def _V(self) -> Array:
         """Covariance of y about the curve, the uncertainty of the thicknesses included."""
-        return self.points.covariance(self.slope(self.points.x))
+        return self.points.covariance_about(self.slope(self.points.x))
 
     @property
     def _L(self) -> float:
@@ -188,13 +188,15 @@ def fit_smoothing(form: Family, points: Points, signal: Signal, scale: Scale) ->
     roughness = _roughness(cardinal)
     for last in (False, False, True) if points.V_x.any() else (True,):
         N = V / np.outer(points.y, points.y) if logged else V
-        curve = SmoothingCurve(form, points, signal, scale, logged, cardinal, *_smooth(at_points, roughness, z, N))
+        curve = SmoothingCurve(
+            form, points, signal, scale, logged, cardinal, *_smooth(form, at_points, roughness, z, N)
+        )
         if not last:
-            V = points.covariance(curve.slope(points.x))
+            V = points.covariance_about(curve.slope(points.x))
     return curve
 
 
-def _smooth(B: Array, roughness: Array, z: Array, N: Array) -> tuple[Array, float]:
+def _smooth(form: Family, B: Array, roughness: Array, z: Array, N: Array) -> tuple[Array, float]:
     """
     The matrix from z to the curve at the knots, and λ.
 
@@ -206,8 +208,9 @@ def _smooth(B: Array, roughness: Array, z: Array, N: Array) -> tuple[Array, floa
     d, U = eigh(roughness, pull @ B)
     # a straight line has no roughness, whatever rounding says
     d[:2] = 0.0
+    # of covariances that are so unlike that rounding is more than the smoothest bend
     if not d[2] > 0.0:
-        raise BadInput("curve.no_convergence", family="smoothing-spline")
+        raise BadInput("curve.no_convergence", family=form.name)
     along = U.T @ (B.T @ target)
     total = float(z @ target)
     m, knots = B.shape

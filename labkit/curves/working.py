@@ -55,7 +55,7 @@ class Working:
         return f + x if self.signal == "thickness" else f
 
     def along(self, x: Array, beta: Array) -> tuple[Array, Array, Array]:
-        """F(x), F′(x) and ∂F/∂β, as by the methods below; of a polynomial with its basis worked out once."""
+        """F(x), F′(x) and ∂F/∂β, as by the other methods; of a polynomial with its basis worked out once."""
         if self.chebyshev:
             gradient = polynomial.chebyshev_basis(x, self.form.degree, self.centre, self.half)
             value: Array = gradient @ beta

@@ -226,16 +226,26 @@ def fit_variance(
 
 
 def _newton(bends: Callable[[Array], tuple[Array, Array]], start: Array, low: Array, high: Array) -> Array | None:
-    """Where Newton's steps end; None where they leave the bounds, never arrive, or the cost is not hollow."""
-    off = start
+    """
+    Where Newton's steps end; None where they leave the bounds, never arrive, or the cost is not hollow.
+
+    What starts at a bound and is pushed against it is held there, and has to be pushed against it at the end as well.
+    """
+    off = np.clip(start, low, high)
+    slope, bend = bends(off)
+    held = (off <= low) & (slope > 0) | (off >= high) & (slope < 0)
+    free = np.flatnonzero(~held)
+    if held.all():
+        return off
     for _ in range(_STEPS):
-        slope, bend = bends(off)
-        _, step, not_hollow = dposv(bend, -slope)
-        off = off + step
+        _, step, not_hollow = dposv(bend[np.ix_(free, free)], -slope[free])
+        off[free] += step
         if not_hollow or (off < low).any() or (off > high).any():
             return None
+        slope, bend = bends(off)
         if np.abs(step).max() < _CLOSE:
-            return off
+            pushed = np.where(off <= low, slope > 0, slope < 0)
+            return off if pushed[held].all() else None
     return None
 
 

@@ -74,6 +74,7 @@ def test_records_are_found_proved_and_taken_away(
     expect(proof.locator(".lk-verdict")).to_contain_text(
         "unchanged since, and its numbers recompute", timeout=VERY_SLOW_MS
     )
+    assert "M.\N{NO-BREAK SPACE}Okonjo" in proof.locator(".lk-verdict").inner_text(), "a name stays on one line"
     picture = proof.locator("img.lk-a4")
     expect(picture).to_be_visible(timeout=VERY_SLOW_MS)
     assert picture.evaluate("image => image.naturalWidth") == 1000

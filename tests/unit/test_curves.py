@@ -352,11 +352,29 @@ def test_a_power_law_that_runs_off_to_an_exponential_is_no_solution(cell, index)
     assert problem.value.code == "curve.no_convergence"
 
 
-@pytest.mark.parametrize(("name", "more"), [("power-law-3", {}), ("power-law", {"n": 3.0})])
-def test_a_power_law_is_found_where_thicknesses_are_below_zero(name, more):
-    x = np.linspace(-0.9, 1.0, 9)
-    found = fit(x, 100 + 50 * (1 + x) ** -3.0, name, uy=np.full(9, 0.01))
-    assert found.parameters == pytest.approx({"c": 100.0, "a": 50.0, "L": 1.0, **more})
+@pytest.mark.parametrize(
+    ("name", "lowest", "L", "n"),
+    [("power-law-3", -0.05, 0.0525, 3.0), ("power-law-6", -0.9, 0.945, 6.0), ("power-law", -0.9, 1.0, 3.0)],
+)
+def test_a_power_law_is_found_where_thicknesses_are_below_zero(name, lowest, L, n):
+    x = np.linspace(lowest, 1.0, 9)
+    found = fit(x, 100 + 50 * (1 + x / L) ** -n, name, uy=np.full(9, 0.01)).parameters
+    assert [found["c"], found["a"], found["L"]] == pytest.approx([100.0, 50.0, L])
+    assert found.get("n", n) == pytest.approx(n)
+
+
+def test_a_spline_through_points_that_are_known_too_unlike_is_refused():
+    x, y = [442, 2914, 1080, 806, 1826, 2387], [150, 148.363, 149.572, 149.755, 149.074, 148.708]
+    with pytest.raises(BadInput) as caught:
+        fit(x, y, "smoothing-spline", ux=50.0, uy=[1e-12, 1e-9, 1e-9, 1e-9, 1.0, 1e-9])
+    assert caught.value.code == "curve.no_convergence"
+
+
+@pytest.mark.parametrize("family", ["polynomial-2", "power-law", "flexible"])
+def test_curves_are_drawn_at_a_single_thickness_too(family):
+    x = np.linspace(0.3, 2.5, 7)
+    drawn = fit(x, 100 + 50 * (1 + x) ** -3.0, family, uy=0.01).draws(1.0, 4, np.random.default_rng(1))
+    assert drawn.shape == (4, 1)
 
 
 @pytest.mark.parametrize("name", RAW)

@@ -80,8 +80,8 @@ def results(result):
     }
 
 
-SAME_U = 1e-4
-"""Relative: the spread of the readings along the thickness is found by an iteration that ends with five digits."""
+SAME_U = 1e-6
+"""Relative: what iterations leave of the digits."""
 
 
 # ---- whole calibrations ----

@@ -61,6 +61,14 @@ def test_a_spread_that_falls_steeply_is_the_same_in_every_unit():
     assert other.theta - one.theta == pytest.approx([np.log(1e-8), 0.0, 0.0], abs=1e-7)
 
 
+def test_a_spread_that_rounding_hides_is_the_same_in_every_unit():
+    """The level of what is left besides rounding stands at its bound."""
+    s2 = np.array([0.0, 0.3, 0.0, 0.0, 0.3, 0.3])
+    one, other = (fit_variance(X, s2 * f**2, np.full(6, 2), 3.0 * f) for f in (1.0, 1e-4))
+    assert other.sd(X) * 1e4 == pytest.approx(one.sd(X), rel=1e-12)
+    assert other.theta - one.theta == pytest.approx([np.log(1e-8), 0.0, 0.0], abs=1e-9)
+
+
 def test_where_it_is_known_best_it_has_most_degrees_of_freedom():
     found = fit_variance(X, [1.0, 0.5, 2.0, 1.5, 4.0, 3.0], np.full(6, 4), 0.0)
     assert np.all(found.dof_at(X[[0, -1]]) < found.dof_at(1.0))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import base64
 from collections.abc import Callable
+from dataclasses import replace
 
 import ipywidgets as W
 
@@ -158,11 +159,12 @@ def _verdict(page: RecordsPage) -> str:
     if page.proof is None:
         return shell.lead(sentence("records.being_verified") if page.proving else "", quiet=True)
     judged = page.proof.judged
-    says = str(judged.says).rstrip(".")
-    for role in ("signer", "approver"):
-        name = str(judged.says.params.get(role, ""))
-        says = says.replace(name, name.replace(" ", "\N{NO-BREAK SPACE}"))
-    said = f'<p class="lk-verdict">{shell.mark(judged.state, says)}</p>'
+    whole = {
+        role: str(each).replace(" ", "\N{NO-BREAK SPACE}") if role in ("signer", "approver") else each
+        for role, each in judged.says.params.items()
+    }
+    says = replace(judged.says, params=whole)
+    said = f'<p class="lk-verdict">{shell.mark(judged.state, str(says).rstrip("."))}</p>'
     if judged.says.hint:
         said += f"<p>{shell.escape(judged.says.hint)}</p>"
     if not page.proof.same_data:

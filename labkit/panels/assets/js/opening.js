@@ -31,19 +31,23 @@ navigator.sendBeacon = (address) => {
 
 // The manager of the widgets gives the kernel four seconds to say what widgets there are. Then it asks for each of them
 // by itself, and where they are many, some of the answers are dropped on the way and it waits for ever. A busy machine
-// takes longer than that: once the kernel is free, all are asked for at once again. A kernel that was started anew has
-// none, and one that this page has let go of answers nothing: asking those again would never end.
+// takes longer than that: once the kernel is free, all are asked for at once again, after a pause that grows. A kernel
+// that was started anew has none, and one that this page has let go of answers nothing: those are not asked again.
 let started;
 Object.defineProperty(window, "jupyterapp", {
   get: () => started,
   set: (app) => {
     started = app;
     app.widgetManagerPromise.promise.then((manager) => {
+      let pause = 250;
       manager._loadFromKernelModels = async () => {
         const kernel = manager.kernel;
         if (!kernel || kernel.isDisposed) return;
         const widgets = await kernel.requestCommInfo({ target_name: "jupyter.widget" });
-        if (Object.keys(widgets.content.comms ?? {}).length > 0) await manager._loadFromKernel();
+        if (Object.keys(widgets.content.comms ?? {}).length === 0) return;
+        await new Promise((resolve) => setTimeout(resolve, pause));
+        pause = Math.min(2 * pause, 8000);
+        await manager._loadFromKernel();
       };
     });
   },
