@@ -103,7 +103,11 @@ def weighed(t: Array, z: Array, H: Array, N: Array, levels: Array | None) -> tup
 def solved(
     t: Array, z: Array, H: Array, N: Array, weight: Array, amplitude: Array, length: Array
 ) -> tuple[Components, Array]:
-    """One solution for each amplitude and length, and the whitened deviations from the trend, shape (g, m)."""
+    """
+    One solution for each weight, amplitude and length, shape (g,), and the whitened deviations from the trend, (g, m).
+
+    The points as for `weighed`; N of shape (m, m), or (g, m, m) where it is not the same for all.
+    """
     apart = (t[:, None] - t) ** 2
     K = amplitude[:, None, None] ** 2 * np.exp(-0.5 * apart / length[:, None, None] ** 2) + N
     # a hair on the diagonal keeps the factor real where the noise is far below the span
@@ -122,6 +126,6 @@ def solved(
 
 
 def whiten_all(C: Array, whitener: Array, values: Array) -> Array:
-    """C⁻¹v for every component: by the inverse, whose digits are too few by themselves, and refined once."""
+    """C⁻¹v, shape (g, m, q): by the inverse, whose digits are too few by themselves, and refined once."""
     first = whitener @ values
     return np.asarray(first + whitener @ (values - C @ first))

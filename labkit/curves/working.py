@@ -19,6 +19,13 @@ class Working:
 
     Polynomials are solved in Chebyshev polynomials on the scaled range, which is what keeps their digits; parameters
     that must stay positive are solved for as logarithms.
+
+    Attributes
+    ----------
+    form : Family
+    signal : "raw" or "thickness"
+    centre, half : float
+        Middle of the range of the points, and half its width [mm].
     """
 
     form: Family

@@ -196,25 +196,26 @@ def fit_variance(
     usual = np.array([np.log(max(pooled - floor, smallest)), 0.0, CURVATURE_PRIOR[0]])
     prior = np.array([_LEVEL_PRIOR_SD, TREND_PRIOR_SD, CURVATURE_PRIOR[1]]) ** -2.0
 
-    def cost(off: Array) -> tuple[float, Array]:
-        own = np.exp(h @ (usual + off))
-        variance = own + floor
-        value = np.sum(dof / 2 * (np.log(variance) + s2 / variance)) + 0.5 * prior @ off**2
-        return float(value), (dof / 2 * (1 - s2 / variance) * own / variance) @ h + prior * off
+    def cost(off: Array) -> float:
+        variance = np.exp(h @ (usual + off)) + floor
+        return float(np.sum(dof / 2 * (np.log(variance) + s2 / variance)) + 0.5 * prior @ off**2)
 
     def bends(off: Array) -> tuple[Array, Array]:
         """First and second derivatives of the cost."""
         own = np.exp(h @ (usual + off))
         share, ratio = own / (own + floor), s2 / (own + floor)
-        slope = dof / 2 * (1 - ratio) * share
+        leaning = dof / 2 * (1 - ratio) * share
         bend = dof / 2 * (ratio * share + (1 - ratio) * (1 - share)) * share
-        return slope @ h + prior * off, (h.T * bend) @ h + np.diag(prior)
+        return leaning @ h + prior * off, (h.T * bend) @ h + np.diag(prior)
+
+    def slope(off: Array) -> Array:
+        return bends(off)[0]
 
     low_off, high_off = np.array([np.log(smallest) - usual[0], -12.0, -12.0]), np.array([10.0, 12.0, 12.0])
     off = _newton(bends, np.zeros(3), low_off, high_off)
     if off is None:
         bounds = list(zip(low_off, high_off, strict=True))
-        near = minimize(cost, np.zeros(3), jac=True, method="L-BFGS-B", bounds=bounds).x
+        near = minimize(cost, np.zeros(3), jac=slope, method="L-BFGS-B", bounds=bounds).x
         # it stops by the cost, half the digits away
         polished = _newton(bends, near, low_off, high_off)
         off = near if polished is None else polished
@@ -231,9 +232,13 @@ def _newton(bends: Callable[[Array], tuple[Array, Array]], start: Array, low: Ar
 
     What starts at a bound and is pushed against it is held there, and has to be pushed against it at the end as well.
     """
+
+    def pushed(off: Array, slope: Array) -> NDArray[np.bool_]:
+        return (off <= low) & (slope > 0) | (off >= high) & (slope < 0)
+
     off = np.clip(start, low, high)
     slope, bend = bends(off)
-    held = (off <= low) & (slope > 0) | (off >= high) & (slope < 0)
+    held = pushed(off, slope)
     free = np.flatnonzero(~held)
     if held.all():
         return off
@@ -244,8 +249,7 @@ def _newton(bends: Callable[[Array], tuple[Array, Array]], start: Array, low: Ar
             return None
         slope, bend = bends(off)
         if np.abs(step).max() < _CLOSE:
-            pushed = np.where(off <= low, slope > 0, slope < 0)
-            return off if pushed[held].all() else None
+            return off if pushed(off, slope)[held].all() else None
     return None
 
 
