@@ -61,7 +61,8 @@ class GridEvent:
         ``menu`` (row, item): an entry of the row menu.
         ``button`` (item): a button of the band, the tools or a remark.
         ``next-row`` (row, cell): on to the next shim.
-        ``select`` (row, cell): the cursor was moved by hand; set `current` and `band` to say what goes on there.
+        ``select`` (row, cell): the cursor was moved by hand, and stays there; set `current` and `band` to say what goes
+        on in that row.
         ``hide-reference`` (value).
     row : str
         The row's ``id``, as the rows had it when the event happened; it may be gone by now.

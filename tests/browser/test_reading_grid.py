@@ -35,6 +35,22 @@ def focused(page: Page) -> list[str | None]:
     )
 
 
+def hold_messages(page: Page) -> Callable[[], None]:
+    """Nothing reaches Python until what this returns is called: a machine that is busy with something else."""
+    page.evaluate(
+        """() => {
+            const send = WebSocket.prototype.send;
+            const held = [];
+            WebSocket.prototype.send = function (data) { held.push([this, data]); };
+            window.letGo = () => {
+                WebSocket.prototype.send = send;
+                held.forEach(([socket, data]) => send.call(socket, data));
+            };
+        }"""
+    )
+    return lambda: page.evaluate("() => window.letGo()")
+
+
 def copied(page: Page) -> str:
     page.keyboard.press("Control+C")
     return page.evaluate("() => navigator.clipboard.readText()")
@@ -135,6 +151,61 @@ def test_a_reading_with_no_place_is_refused_not_lost_in_a_full_row(open_page: Op
     take(page, "9.999", "9.998")
     expect(page.locator(".lk-hint")).to_have_text("Not taken: 9.999, 9.998. Choose the next shim first.")
     assert all(text == "1.000" for shim in SHIMS for text in texts(page, shim))
+
+
+def test_a_cell_chosen_before_python_answers_is_the_one_that_is_replaced(open_page: Open) -> None:
+    page = open_page("readings").page
+    take(page, *["1.000"] * REPEATS)
+    expect(cell(page, "A-1", 1)).to_be_focused()
+    take(page, *["2.000"] * (REPEATS - 1))
+    let_go = hold_messages(page)
+    take(page, "2.004")  # the row's last: only Python knows where the next one goes
+    cell(page, "Zero", 2).click()
+    take(page, "1.111")
+    let_go()
+    expect(page.locator(".lk-read")).to_have_text("1.111 mm")
+    assert texts(page, "Zero") == ["1.000", "1.111", "1.000", "1.000", "1.000"]
+    assert texts(page, "A-1") == ["2.000", "2.000", "2.000", "2.000", "2.004"]
+    expect(page.locator(".lk-hint")).to_be_empty()
+
+
+def test_a_reading_of_another_row_that_is_not_full_yet_is_put_right(open_page: Open) -> None:
+    opened = open_page("readings")
+    page = opened.page
+    take(page, "1.000", "1.001")
+    page.keyboard.press("Control+Enter")
+    take(page, "2.000")
+    cell(page, "Zero", 1).click()
+    assert opened.wait_seen(1, "select") == [{**opened.seen("select")[0], "row": "Zero", "cell": 0}]
+    expect(page.locator(BAND)).to_contain_text("Shim Zero")  # Python has said what goes on there
+    take(page, "1.111")
+    expect(cell(page, "Zero", 3)).to_be_focused()
+    take(page, "1.002")
+    expect(page.locator(".lk-read")).to_have_text("1.002 mm")
+    assert texts(page, "Zero") == ["1.111", "1.001", "1.002", "", ""]
+    assert texts(page, "A-1") == ["2.000", "", "", "", ""]
+
+
+def test_readings_before_a_cell_is_chosen_go_where_python_says_and_those_after_it_into_the_cell(
+    open_page: Open,
+) -> None:
+    page = open_page("readings").page
+    take(page, *["1.000"] * REPEATS)
+    expect(cell(page, "A-1", 1)).to_be_focused()
+    let_go = hold_messages(page)
+    take(page, *["2.000"] * REPEATS, "3.000", "3.001")
+    cell(page, "Zero", 2).click()
+    take(page, "1.111")
+    cell(page, "Zero", 4).dblclick()  # its cell opens when the cursor is there; what is typed until then goes into it
+    page.keyboard.type("1.333")
+    let_go()
+    expect(page.locator(".lk-cell-editor")).to_have_value("1.333")
+    page.keyboard.press("Enter")
+    expect(cell(page, "Zero", 4)).to_have_text("1.333")
+    expect(page.locator(".lk-read")).to_have_text("1.333 mm")
+    assert texts(page, "Zero") == ["1.000", "1.111", "1.000", "1.333", "1.000"]
+    assert texts(page, "A-1") == ["2.000"] * REPEATS
+    assert texts(page, "A-2") == ["3.000", "3.001", "", "", ""]
 
 
 def test_arrows_move_typing_replaces_escape_gives_up(open_page: Open) -> None:

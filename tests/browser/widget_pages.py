@@ -81,7 +81,7 @@ class Page:
                 rows = list(self.cells)
                 self.at = {"row": rows[(rows.index(event.row) + 1) % len(rows)], "cell": 0}
             case "select":
-                self.at = {"row": event.row, "cell": event.cell}
+                self.at = self.place_after(event.row)
             case "hide-reference":
                 self.hide = event.value
             case "button" if event.item == "break":

@@ -2,7 +2,8 @@
 //
 // A reading typed (by hand, or by the gauge's key, which types and presses Enter) is shown at once and posted. Where
 // the next one goes is plain while the row has empty cells. After its last one only Python knows: readings that come
-// before its answer are held, in order, and taken when it has named the place.
+// before its answer are held, in order, and taken when it has named the place. A person who moves the cursor meanwhile
+// has named it: what is typed from there on goes there, whatever Python answers.
 
 class ReadingGrid {
   constructor(model, el) {
@@ -12,13 +13,12 @@ class ReadingGrid {
     this.outbox = new Outbox(model, () => this.show());
     this.sounds = new Sounds();
     this.cursor = model.get("current"); // { row, cell }; cell "menu" is the row's ··· button
-    this.told = this.cursor; // where Python takes the cursor to be: one step of a selection is not worth telling
     this.anchor = null; // the other corner of what is selected
-    this.byHand = false; // the cursor was put there by a person, who may mean to replace what is in the cell
+    this.byHand = false; // the cursor was put there by a person, who may mean to replace what is in the cell: it stays
     this.typed = ""; // so far, without Enter
     this.editor = null; // the input that F2 opens in the cell
     this.awaited = 0; // the event whose answer says where to go on; 0 when that is known
-    this.held = []; // readings that came before that answer
+    this.held = []; // readings that came before that answer, and what was done after them, in order: { act, text? }
     this.pressed = false; // a pointer is down outside the table
     this.presses = 0; // how many there were
     this.refused = []; // readings that found no place
@@ -64,7 +64,9 @@ class ReadingGrid {
 
   // Posts what Python answers with another place for the cursor.
   ask(event) {
-    this.awaited = this.post(event);
+    this.inTurn(() => {
+      this.awaited = this.post(event);
+    });
     this.focusPlace();
   }
 
@@ -93,19 +95,25 @@ class ReadingGrid {
   // Python has answered everything: the cursor goes where it says, and held readings follow, up to the next question.
   goOn() {
     const current = this.model.get("current");
-    if (this.awaited || !samePlace(current, this.told)) this.putCursor(current);
+    if (this.awaited || !this.byHand || !this.places.row(this.cursor.row)) this.putCursor(current);
     this.moved = false;
     this.awaited = 0;
     const held = this.held;
     this.held = [];
-    held.forEach((text) => this.take(text));
+    held.forEach(({ act, text }) => (text ? act() : this.inTurn(act)));
+  }
+
+  // What acts on the cursor's place comes after the readings that are held.
+  inTurn(act) {
+    if (this.held.length) this.held.push({ act });
+    else act();
   }
 
   // ---- readings ----
 
   take(text) {
     if (this.awaited) {
-      this.held.push(text);
+      this.held.push({ act: () => this.take(text), text });
       return;
     }
     const at = this.cursor;
@@ -135,6 +143,10 @@ class ReadingGrid {
     if (text.trim()) this.take(text);
   }
 
+  edit() {
+    this.inTurn(() => this.openEditor());
+  }
+
   openEditor() {
     const td = this.table.at(this.cursor);
     if (!td || this.cursor.cell === "menu" || this.locked || this.editor) return;
@@ -155,8 +167,7 @@ class ReadingGrid {
     this.editor = null;
     input.remove();
     if (keep && input.value !== before) {
-      this.putCursor(place);
-      this.byHand = true;
+      this.moveTo(place);
       if (input.value.trim()) this.take(input.value);
       else this.clear([place]);
     } else if (this.outbox.empty && this.moved) this.goOn();
@@ -174,7 +185,7 @@ class ReadingGrid {
   // ---- the cursor ----
 
   putCursor(place) {
-    this.cursor = this.told = place;
+    this.cursor = place;
     this.anchor = null;
     this.byHand = false;
   }
@@ -183,16 +194,18 @@ class ReadingGrid {
   moveTo(place, extend = false) {
     if (!place) return;
     this.takeTyped();
-    this.anchor = extend ? (this.anchor ?? this.cursor) : null;
-    const moved = !samePlace(place, this.cursor);
-    this.cursor = place;
-    this.byHand = true;
-    if (moved && !extend && place.cell !== "menu") {
-      this.told = place;
-      this.post({ type: "select", ...place });
-    }
+    this.inTurn(() => this.goTo(place, extend));
     this.show();
     this.focusPlace();
+  }
+
+  goTo(place, extend) {
+    this.anchor = extend ? (this.anchor ?? this.cursor) : null;
+    const news = this.awaited || !samePlace(place, this.cursor);
+    this.awaited = 0;
+    this.cursor = place;
+    this.byHand = true;
+    if (news && !extend && place.cell !== "menu") this.post({ type: "select", ...place });
   }
 
   get selection() {
@@ -305,7 +318,8 @@ class ReadingGrid {
     if (hide) band.hide_reference = hide.value;
     if (this.typed && (this.awaited || !this.table.at(this.cursor)))
       return { ...band, last_label: this.words.typing, last_value: this.typed };
-    if (this.held.length) return { ...band, last_label: this.words.holding, last_value: this.held.at(-1) };
+    const held = this.held.findLast(({ text }) => text);
+    if (held) return { ...band, last_label: this.words.holding, last_value: held.text };
     const taking = this.outbox.waiting.findLast((message) => message.type === "take" || message.type === "edit");
     if (!taking) return band;
     return { ...band, last_label: this.words.taking, last_value: taking.text, tally: this.tallyOf(taking.row) };

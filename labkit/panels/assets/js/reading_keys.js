@@ -9,7 +9,7 @@ function listenToPage(grid) {
   root.addEventListener("paste", (event) => onPaste(grid, event));
   table.root.addEventListener("mousedown", (event) => onMouse(grid, event, event.shiftKey));
   table.root.addEventListener("mouseover", (event) => event.buttons === 1 && onMouse(grid, event, true));
-  table.root.addEventListener("dblclick", () => grid.openEditor());
+  table.root.addEventListener("dblclick", () => grid.edit());
 
   const look = () => setTimeout(() => grid.show()); // afterwards: while the focus moves, nothing has it
   const release = () => {
@@ -36,7 +36,7 @@ function listenToPage(grid) {
 
 const KEYS = {
   Enter: onEnter,
-  F2: (grid) => grid.openEditor(),
+  F2: (grid) => grid.edit(),
   F8: (grid) => grid.listen(),
   Escape: onEscape,
   Backspace: onBackspace,
@@ -107,8 +107,10 @@ function onEnter(grid) {
 function onNextRow(grid) {
   grid.hint = "";
   grid.takeTyped();
-  const at = grid.cursor ?? grid.firstPlace ?? { row: "", cell: 0 };
-  grid.ask({ type: "next-row", row: at.row, cell: at.cell === "menu" ? 0 : at.cell });
+  grid.inTurn(() => {
+    const at = grid.cursor ?? grid.firstPlace ?? { row: "", cell: 0 };
+    grid.ask({ type: "next-row", row: at.row, cell: at.cell === "menu" ? 0 : at.cell });
+  });
 }
 
 function onEscape(grid) {
@@ -123,7 +125,7 @@ function onBackspace(grid) {
 
 function onDelete(grid) {
   if (grid.typed) grid.typed = "";
-  else grid.clear(grid.selection.flat());
+  else grid.inTurn(() => grid.clear(grid.selection.flat()));
 }
 
 function onArrow(grid, event, down, right) {
@@ -203,8 +205,11 @@ function onPaste(grid, event) {
   if (grid.editor || grid.locked) return;
   event.preventDefault();
   const block = readCells(event.clipboardData.getData("text/plain"));
-  const at = grid.selection[0]?.[0] ?? grid.firstPlace ?? { row: "", cell: 0 };
-  if (block.length) grid.ask({ type: "paste", ...at, block });
+  if (block.length === 0) return;
+  grid.inTurn(() => {
+    const at = grid.selection[0]?.[0] ?? grid.firstPlace ?? { row: "", cell: 0 };
+    grid.ask({ type: "paste", ...at, block });
+  });
   grid.show();
 }
 
