@@ -23,10 +23,12 @@ from urllib.parse import parse_qs, urlsplit
 import pytest
 from playwright.sync_api import Browser, BrowserContext, Page, expect, sync_playwright
 
+from tests.browser.technician import SLOW_MS
+
 CHROMIUM = "/usr/bin/chromium"
 START_LIMIT_S = 120
 
-expect.set_options(timeout=30_000)  # a machine that tests is a busy machine: slowness is no fault of a page
+expect.set_options(timeout=SLOW_MS)
 
 
 @dataclass(frozen=True)
@@ -169,6 +171,8 @@ def new_context(browser: Browser, watch: Watch) -> Iterator[Callable[..., Browse
 
     def make(**options: object) -> BrowserContext:
         context = browser.new_context(accept_downloads=True, **options)
+        context.set_default_timeout(SLOW_MS)
+        context.set_default_navigation_timeout(2 * SLOW_MS)  # a page is loaded when its kernel has run
         context.on("page", watch.over)
         made.append(context)
         return context

@@ -35,7 +35,7 @@ def take() -> None:
         for box in page.locator(".lk-ticks input").all():
             box.check()
         who.paste(as_pasted(sample_rows(*ROLES)))
-        expect(who.mark("Curve")).to_have_text("On 7 points", timeout=SLOW_MS)
+        expect(who.mark("Curve")).to_have_text("On 7 points")
         who.section("Readings").get_by_role("button", name="Paste cells or upload a file").click()
         page.keyboard.press("F8")
         who.shoot("Readings", TARGET / "readings.png")
@@ -44,7 +44,7 @@ def take() -> None:
         sheet = who.section("Sheet")
         sheet.locator("input[type=password]").fill(DEMO_PASSPHRASE)
         sheet.get_by_role("button", name="Finish and sign").click()
-        expect(sheet).to_contain_text("is in the ledger", timeout=SLOW_MS)
+        expect(sheet).to_contain_text("is in the ledger")
         certificate = Path(folder) / "certificate.pdf"
         who.download("Sheet", "Download PDF", certificate)
         _ask_and_begin_another(page, sheet)
@@ -60,7 +60,7 @@ def _ask_and_begin_another(page: Page, sheet: Locator) -> None:
     """What the Bench has to show: a certificate that waits for an engineer, and a draft."""
     sheet.get_by_title("Who is asked to approve").select_option(label="R. Halloran")
     sheet.get_by_role("button", name="Ask to approve").click()
-    expect(sheet).to_contain_text("asked R. Halloran to approve this", timeout=SLOW_MS)
+    expect(sheet).to_contain_text("asked R. Halloran to approve this")
     page.goto(page.url.partition("?")[0])
     who = Technician(page)
     expect(who.section("Sheet")).to_be_visible(timeout=SLOW_MS)
@@ -68,14 +68,14 @@ def _ask_and_begin_another(page: Page, sheet: Locator) -> None:
     page.get_by_title("Rig", exact=True).select_option(label="Rig 3: G-11, probe P3, flat tip, ball 3.0 mm")
     who.type_field("Switched on at", "00:05")
     who.type_field("Temperature at the start", "20.9")
-    expect(page.locator(".lk-strip")).to_contain_text("Saved", timeout=SLOW_MS)
+    expect(page.locator(".lk-strip")).to_contain_text("Saved")
 
 
 def _check(page: Page, served: Served) -> None:
     page.goto(served.workbook("check", "?rig=Rig%202"))
     who = Technician(page)
     band = who.section("Today’s check").locator(".lk-now-band")
-    expect(band).to_contain_text("No target near", timeout=SLOW_MS)
+    expect(band).to_contain_text("No target near")
     who.choose_person("M. Okonjo")
     who.type_field("Temperature", "20.6")
     page.keyboard.press("F8")
@@ -84,15 +84,15 @@ def _check(page: Page, served: Served) -> None:
         for row in csv.DictReader(file):
             page.keyboard.type(row["indication [mm]"])
             page.keyboard.press("Enter")
-    expect(page.locator(".lk-verdict")).to_have_text("Fit to measure.", timeout=SLOW_MS)
-    expect(band).not_to_contain_text("Finish it", timeout=SLOW_MS)
+    expect(page.locator(".lk-verdict")).to_have_text("Fit to measure.")
+    expect(band).not_to_contain_text("Finish it")
     who.shoot("Today’s check", TARGET / "check.png")
 
 
 def _bench(page: Page, served: Served) -> None:
     person = Person(page, served)
     person.signs_in("R. Halloran")
-    expect(person.section("Waiting for you")).to_contain_text("One sheet to approve.", timeout=SLOW_MS)
+    expect(person.section("Waiting for you")).to_contain_text("One sheet to approve.")
     page.evaluate("document.activeElement.blur(); window.scrollTo(0, 0)")
     page.screenshot(path=TARGET / "bench.png")
 

@@ -12,7 +12,7 @@ from playwright.sync_api import Locator, Page, expect
 from labkit.paths import sample_data
 
 RIG = "Rig 2: G-07, probe P2, narrow tip, ball 1.5 mm"
-SLOW_MS = 30_000
+SLOW_MS = 60_000  # a machine that tests is a busy machine: slowness is no fault of a page
 
 
 def sample_rows(*roles: str) -> list[dict[str, str]]:
@@ -62,9 +62,9 @@ class Technician:
 
     def choose_rig(self) -> None:
         self.page.get_by_title("Rig", exact=True).select_option(label=RIG)
-        expect(self.page.locator(".lk-strip")).to_contain_text("Rig 2", timeout=SLOW_MS)
+        expect(self.page.locator(".lk-strip")).to_contain_text("Rig 2")
         # a key that is pressed before the rows are laid out reaches nobody
-        expect(self.section("Readings").locator(".lk-now-band")).to_contain_text("G-07", timeout=SLOW_MS)
+        expect(self.section("Readings").locator(".lk-now-band")).to_contain_text("G-07")
 
     def type_field(self, title: str, text: str) -> None:
         field = self.page.get_by_title(title, exact=True)
@@ -123,4 +123,4 @@ class Technician:
         ).all():
             row.get_by_role("button", name=re.compile("Row menu")).click()
             self.page.get_by_role("menuitem", name="Take out a row without readings").click()
-        expect(self.mark("Sheet")).to_have_text("Ready to sign", timeout=SLOW_MS)
+        expect(self.mark("Sheet")).to_have_text("Ready to sign")

@@ -36,7 +36,7 @@ def test_a_certificate_is_read_signed_and_approved(
         waiting = who.section("Waiting for you")
         who.signs_in("R. Halloran")
         row = waiting.locator("tbody tr").filter(has_text=number)
-        expect(row).to_contain_text("M. Okonjo", timeout=SLOW_MS)
+        expect(row).to_contain_text("M. Okonjo")
         row.get_by_role("button", name="Read and approve").click()
         expect(waiting.locator("img").first).to_be_visible(timeout=4 * SLOW_MS)
         note = waiting.get_by_label("A note with the approval")
@@ -45,7 +45,7 @@ def test_a_certificate_is_read_signed_and_approved(
         passphrase = waiting.locator("input[type=password]").locator("visible=true")
         passphrase.fill("guess")
         passphrase.press("Enter")
-        expect(waiting).to_contain_text("That passphrase does not open your signing file.", timeout=SLOW_MS)
+        expect(waiting).to_contain_text("That passphrase does not open your signing file.")
         assert ledger.approval_of(served.data, ledger.find(served.data, number).id) is None
         passphrase.fill(DEMO_PASSPHRASE)
         passphrase.press("Enter")

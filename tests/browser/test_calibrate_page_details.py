@@ -7,7 +7,7 @@ import re
 from playwright.sync_api import Page, expect
 
 from tests.browser.conftest import Served
-from tests.browser.technician import SLOW_MS, Technician, what_the_gauge_shows
+from tests.browser.technician import Technician, what_the_gauge_shows
 from tests.browser.test_technician import open_calibrate
 
 
@@ -43,13 +43,13 @@ def test_a_mistyped_reading_as_found_is_said_there_and_f8_goes_on_to_the_reading
     who.take("As found", ["0.36O", *what_the_gauge_shows(0.3502)[1:]])
     for x in (1.2498, 2.2010):
         who.take("As found", what_the_gauge_shows(x))
-    expect(who.mark("As found")).to_have_text("One cell to put right", timeout=SLOW_MS)
+    expect(who.mark("As found")).to_have_text("One cell to put right")
     expect(as_found).to_contain_text("C-1, reading 1: “0.36O” is not a number. It ends in the letter O, not a zero.")
     expect(as_found.locator(".lk-now-band")).to_contain_text("C-1, reading 1, is to be put right.")
 
     as_found.get_by_role("gridcell", name="C-1, reading 1").click()
     who.take("As found", ["0.360"])
-    expect(who.mark("As found")).to_have_text("Done", timeout=SLOW_MS)
+    expect(who.mark("As found")).to_have_text("Done")
     expect(as_found.locator(".lk-now-band")).to_contain_text("All rows are complete.")
     page.keyboard.press("F8")
     expect(who.section("Readings").get_by_role("gridcell", name="No target, reading 1")).to_be_focused()

@@ -48,29 +48,29 @@ def test_from_the_address_of_a_rig_to_a_signed_check(page: Page, served: Served,
 
     # four rows, and the cursor in the band: nobody presses anything but the gauge's key
     band = who.section("Today’s check").locator(".lk-now-band")
-    expect(band).to_contain_text("No target near", timeout=SLOW_MS)
+    expect(band).to_contain_text("No target near")
     rows = who.section("Today’s check").get_by_role("rowheader")
     expect(rows).to_have_text(["No target", "Zero", "C-1", "C-3"])
     expect(band).not_to_have_class(re.compile(r"\blk-deaf\b"))
     for text in morning():
         page.keyboard.type(text)
         page.keyboard.press("Enter")
-    expect(page.locator(".lk-verdict")).to_have_text("Fit to measure.", timeout=SLOW_MS)
+    expect(page.locator(".lk-verdict")).to_have_text("Fit to measure.")
     expect(page.locator(".lk-strip")).to_contain_text("Fit to measure")
 
     who.choose_person("M. Okonjo")
-    expect(who.mark("Decision")).to_have_text("Fit to measure", timeout=SLOW_MS)
+    expect(who.mark("Decision")).to_have_text("Fit to measure")
     band.get_by_role("button", name="Sign it").click()
     expect(page.get_by_placeholder("of your signing file")).to_be_focused()
     page.keyboard.type(DEMO_PASSPHRASE)
     page.keyboard.press("Enter")
     decision = who.section("Decision")
-    expect(decision).to_contain_text("Check 0001-01 is in the ledger.", timeout=SLOW_MS)
+    expect(decision).to_contain_text("Check 0001-01 is in the ledger.")
     pdf = who.download("Decision", "Download PDF", tmp_path / "check.pdf")
     found = verify(pdf, trusted_here(served.data))
     assert (found.verdict, found.number, found.signer) == ("genuine", "0001-01", "M. Okonjo")
 
     # the next one knows of it
     decision.get_by_role("button", name="Begin the next check").click()
-    expect(who.section("How it has moved")).to_contain_text("1 is kept so far", timeout=SLOW_MS)
+    expect(who.section("How it has moved")).to_contain_text("1 is kept so far")
     expect(who.section("How it has moved").locator("table")).to_contain_text("0001-01")

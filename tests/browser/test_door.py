@@ -11,7 +11,7 @@ def test_the_token_is_in_no_address_that_the_browser_keeps(page, served):
     assert served.token not in page.evaluate("JSON.stringify([document.referrer, location.href, history.state])")
     assert served.token not in page.content()
     page.goto(served.workbook("calibrate"))
-    expect(page.get_by_role("heading", name="Rig and conditions")).to_be_visible(timeout=60_000)
+    expect(page.get_by_role("heading", name="Rig and conditions")).to_be_visible()
     assert page.evaluate("document.referrer") == ""
     page.go_back()
     assert served.token not in page.url
@@ -22,7 +22,7 @@ def test_the_token_is_in_no_address_that_the_browser_keeps(page, served):
 
 def test_a_script_that_stands_in_a_page_is_not_run(page, served, watch):
     page.goto(served.workbook("calibrate"))
-    expect(page.get_by_role("heading", name="Rig and conditions")).to_be_visible(timeout=60_000)
+    expect(page.get_by_role("heading", name="Rig and conditions")).to_be_visible()
     for attack in (
         "const s = document.createElement('script'); s.textContent = 'window.ran = 1'; document.body.append(s)",
         "document.body.insertAdjacentHTML('beforeend', '<img src=x onerror=\"window.ran = 1\">')",
@@ -44,7 +44,7 @@ def test_a_script_that_stands_in_a_page_is_not_run(page, served, watch):
 def test_the_kernel_of_a_tab_that_is_closed_ends_soon(page, served):
     with page.expect_response(lambda response: "/api/kernels/" in response.url or "/render/" in response.url):
         page.goto(served.workbook("calibrate"))
-    expect(page.get_by_role("heading", name="Rig and conditions")).to_be_visible(timeout=60_000)
+    expect(page.get_by_role("heading", name="Rig and conditions")).to_be_visible()
     kernel = page.evaluate("JSON.parse(document.getElementById('jupyter-config-data').textContent).kernelId")
     request = page.context.request
     assert request.get(f"{served.root}/api/kernels/{kernel}").status == 200

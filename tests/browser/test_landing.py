@@ -18,7 +18,7 @@ _no_proxy = urllib.request.build_opener(urllib.request.ProxyHandler({}))
 def status_of(url):
     """The HTTP status for somebody without token or cookie, after redirects, and where they led."""
     try:
-        with _no_proxy.open(url, timeout=20) as answer:
+        with _no_proxy.open(url, timeout=60) as answer:
             return answer.status, answer.url
     except urllib.error.HTTPError as error:
         return error.code, error.url

@@ -96,7 +96,7 @@ def test_what_is_sent_twice_counts_once_and_what_is_lost_is_sent_again(open_page
     readings = [f"0.{number:03}" for number in range(100, 112)]
     take(page, *readings)
     assert [event["text"] for event in opened.wait_seen(len(readings), "take")] == readings
-    expect(cell(page, "A-2", 2)).to_have_text("0.111", timeout=30_000)
+    expect(cell(page, "A-2", 2)).to_have_text("0.111")
     assert len(opened.seen("take")) == len(readings)
 
 
@@ -138,7 +138,7 @@ def test_the_number_is_shown_before_python_answers(open_page: Open) -> None:
     take(opened.page, "1.497")
     assert opened.page.locator(".lk-read").inner_text().split() == ["1.497", "mm"]
     assert opened.page.locator(".lk-tally .on").count() == 1
-    expect(opened.page.locator(".lk-advice")).to_contain_text("Not confirmed yet: 1.", timeout=10_000)
+    expect(opened.page.locator(".lk-advice")).to_contain_text("Not confirmed yet: 1.")
 
 
 def test_a_reading_with_no_place_is_refused_not_lost_in_a_full_row(open_page: Open) -> None:

@@ -39,12 +39,12 @@ def test_from_as_found_to_a_signed_certificate(page: Page, served: Served, tmp_p
     expect(who.line("As found", "C-1")).to_be_visible()
     for x in (0.3502, 1.2498, 2.2010):
         who.take("As found", what_the_gauge_shows(x))
-    expect(who.mark("As found")).to_have_text("Done", timeout=SLOW_MS)
+    expect(who.mark("As found")).to_have_text("Done")
 
     # readings, pasted
     who.paste(as_pasted(sample_rows("background", "zero", "fit", "closing-fit", "closing-zero")))
     expect(who.section("Readings")).to_contain_text("readings in 10 rows taken")
-    expect(who.mark("Curve")).to_have_text("On 7 points", timeout=SLOW_MS)
+    expect(who.mark("Curve")).to_have_text("On 7 points")
     assert who.points_drawn() == 7
     # by the certificate in force, or, where there is none yet, by what the gauge shows
     before = in_force(served.data, "Rig 2")
@@ -52,10 +52,10 @@ def test_from_as_found_to_a_signed_certificate(page: Page, served: Served, tmp_p
 
     # another curve needs a reason
     who.section("Curve").locator("select").select_option(label="Polynomial 3")
-    expect(who.section("Curve").locator(".lk-sel-row")).to_contain_text("Polynomial 3", timeout=SLOW_MS)
+    expect(who.section("Curve").locator(".lk-sel-row")).to_contain_text("Polynomial 3")
     expect(who.section("Sheet")).to_contain_text("You chose Polynomial 3 and gave no reason (section 4).")
     who.section("Curve").locator("select").select_option(index=0)
-    expect(who.section("Curve").locator(".lk-sel-row")).to_contain_text("Recommended", timeout=SLOW_MS)
+    expect(who.section("Curve").locator(".lk-sel-row")).to_contain_text("Recommended")
 
     # the advised extra point
     advised = who.section("Extra points").get_by_role("button", name=re.compile("^Read A-.* now$"))
@@ -64,7 +64,7 @@ def test_from_as_found_to_a_signed_certificate(page: Page, served: Served, tmp_p
     expect(who.section("Readings").locator(".lk-now-band")).to_contain_text(f"Shim {name}")
     typed = what_the_gauge_shows({"A-5": 0.7498, "A-6": 1.5008, "A-8": 2.4995, "A-10": 4.0021}[name])
     who.take("Readings", typed)
-    expect(who.mark("Curve")).to_have_text("On 8 points", timeout=SLOW_MS)
+    expect(who.mark("Curve")).to_have_text("On 8 points")
     assert who.points_drawn() == 8
     expect(who.line("Readings", name)).to_contain_text(typed[0])
 
@@ -74,21 +74,21 @@ def test_from_as_found_to_a_signed_certificate(page: Page, served: Served, tmp_p
     expect(who.line("Check shims", "C-1").first).to_be_visible()
     for x in (0.3502, 1.2498, 2.2010):
         who.take("Check shims", what_the_gauge_shows(x))
-    expect(who.mark("Check shims")).to_have_text("Done", timeout=SLOW_MS)
+    expect(who.mark("Check shims")).to_have_text("Done")
     decided = who.section("Check shims").locator("table", has_text="Conforms")
     expect(decided).to_contain_text("Inside the limit by more than U.")
 
     # a wrong passphrase is said beside its field, and uses no number
     sheet = who.section("Sheet")
-    expect(who.mark("Sheet")).to_have_text("Ready to sign", timeout=SLOW_MS)
+    expect(who.mark("Sheet")).to_have_text("Ready to sign")
     sheet.locator("input[type=password]").fill("not this one")
     sheet.get_by_role("button", name="Finish and sign").click()
     expect(sheet).to_contain_text("That passphrase does not open your signing file.")
     sheet.locator("input[type=password]").fill(DEMO_PASSPHRASE)
     sheet.get_by_role("button", name="Finish and sign").click()
-    expect(sheet).to_contain_text("is in the ledger", timeout=SLOW_MS)
+    expect(sheet).to_contain_text("is in the ledger")
     # the mark follows the sentence by a message of its own
-    expect(who.mark("Sheet")).to_contain_text(re.compile(r"Certificate \d+"), timeout=SLOW_MS)
+    expect(who.mark("Sheet")).to_contain_text(re.compile(r"Certificate \d+"))
     number = re.search(r"Certificate (\d+)", who.mark("Sheet").inner_text())
     assert number
 
@@ -160,7 +160,7 @@ def test_a_tab_that_is_closed_in_mid_entry_is_gone_on_with_from_the_bench(page: 
     who.section("Readings").locator(".lk-now-band").click()
     page.keyboard.press("F8")
     who.take("Readings", ["11.62", "0.009", "0.008"])
-    expect(who.section("Readings").locator(".lk-now-band")).to_contain_text("Last taken, 2 of 5", timeout=SLOW_MS)
+    expect(who.section("Readings").locator(".lk-now-band")).to_contain_text("Last taken, 2 of 5")
     page.keyboard.type("0.00")
     address = page.url
     page.close()
@@ -179,7 +179,7 @@ def test_a_tab_that_is_closed_in_mid_entry_is_gone_on_with_from_the_bench(page: 
     who.section("Readings").locator(".lk-now-band").click()
     page.keyboard.press("F8")
     who.take("Readings", ["0.009"])
-    expect(who.section("Readings").locator(".lk-now-band")).to_contain_text("Last taken, 3 of 5", timeout=SLOW_MS)
+    expect(who.section("Readings").locator(".lk-now-band")).to_contain_text("Last taken, 3 of 5")
 
 
 def test_what_is_typed_stays_text(page: Page, served: Served) -> None:

@@ -25,6 +25,7 @@ from playwright.sync_api import Browser, BrowserContext, Page
 
 from tests.browser import widget_pages
 from tests.browser.conftest import START_LIMIT_S, Watch, read_lines
+from tests.browser.technician import SLOW_MS
 
 SERVER = """
 import sys
@@ -113,7 +114,7 @@ class Opened:
 
     def wait_seen(self, count: int, *kinds: str) -> list[dict[str, Any]]:
         """The same, once there are `count` of them."""
-        for _ in range(200):
+        for _ in range(SLOW_MS // 50):
             if len(self.seen(*kinds)) >= count:
                 break
             self.page.wait_for_timeout(50)
@@ -138,13 +139,15 @@ def open_page(hosted: Hosted, browser: Browser, host_watch: Watch) -> Iterator[C
         log.unlink(missing_ok=True)
         wanted: dict[str, Any] = {"viewport": {"width": 1440, "height": 900}, "color_scheme": "light", **options}
         context = browser.new_context(accept_downloads=True, **wanted)
+        context.set_default_timeout(SLOW_MS)
+        context.set_default_navigation_timeout(2 * SLOW_MS)
         context.on("page", host_watch.over)
         context.grant_permissions(["clipboard-read", "clipboard-write"], origin=hosted.root)
         made.append(context)
         page = context.new_page()
         context.request.get(hosted.address, max_redirects=0)
         page.goto(f"{hosted.root}/voila/render/{name}.ipynb")
-        page.wait_for_selector(widget_pages.PAGES[name], timeout=60_000)
+        page.wait_for_selector(widget_pages.PAGES[name])
         return Opened(page, log)
 
     yield show
