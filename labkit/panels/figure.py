@@ -1,8 +1,8 @@
 """
 Figures of `labkit.charts` on a page: made once, and changed in place.
 
-Not plotly's own widget: each of those carries five megabytes of script, and where the browser needs more than two
-seconds to take them in, anywidget gives the widget up. It is shown then, and never changes any more.
+Not plotly's own widget: each of those carries five megabytes of script, and in JupyterLab, where the browser needs more
+than two seconds to take them in, anywidget gives the widget up. It is shown then, and never changes any more.
 """
 
 from __future__ import annotations

@@ -19,7 +19,7 @@ PASSWORD = "nine shims & a ball"
 SHORT_TIMES = """
 from datetime import timedelta
 from labkit.panels import channel, server
-server._CULL_AFTER_S, server._CULL_EVERY_S = 5, 1
+server._CULL_AFTER_S, server._CULL_EVERY_S = 30, 1
 channel.Kernels.YOUNG, channel._GRACE_S = timedelta(seconds=2), 1
 """
 
@@ -133,7 +133,7 @@ def test_one_page_too_many_is_said_and_a_page_that_is_left_makes_room(visitor: V
 
 
 def test_a_page_that_was_left_without_a_word_ends_after_a_while(visitor: Visitor, logged) -> None:
-    deadline = time.monotonic() + 60
+    deadline = time.monotonic() + 120
     while (reply := visitor.ask("/voila/render/calibrate.ipynb")).status == 503:
         assert time.monotonic() < deadline
         time.sleep(1)
@@ -143,7 +143,7 @@ def test_a_page_that_was_left_without_a_word_ends_after_a_while(visitor: Visitor
 
 
 def gone(visitor: Visitor, kernel: str) -> None:
-    deadline = time.monotonic() + 60
+    deadline = time.monotonic() + 120
     while visitor.ask(f"/api/kernels/{kernel}").status != 404:
         assert time.monotonic() < deadline, "the kernel is still there"
         time.sleep(0.5)

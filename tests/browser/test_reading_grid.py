@@ -74,6 +74,21 @@ def test_forty_readings_as_fast_as_a_gauges_key_types_them(open_page: Open) -> N
     expect(opened.page.locator(".lk-read")).to_have_text("1.039 mm")
 
 
+def test_a_browser_that_needs_seconds_for_a_widgets_script_takes_readings_all_the_same(open_page: Open) -> None:
+    slow = """
+        const make = URL.createObjectURL;
+        URL.createObjectURL = (...given) => {
+            const until = performance.now() + 3000;
+            while (performance.now() < until);
+            return make.call(URL, ...given);
+        };
+    """
+    opened = open_page("readings", before=slow)
+    take(opened.page, "1.001")
+    expect(cell(opened.page, "Zero", 2)).to_be_focused()
+    expect(opened.page.locator(".lk-lastly")).to_contain_text("Last taken, 1 of 5")
+
+
 def test_what_is_sent_twice_counts_once_and_what_is_lost_is_sent_again(open_page: Open) -> None:
     opened = open_page("readings")
     page = opened.page

@@ -131,10 +131,10 @@ def host_watch(hosted: Hosted) -> Iterator[Watch]:
 
 @pytest.fixture
 def open_page(hosted: Hosted, browser: Browser, host_watch: Watch) -> Iterator[Callable[..., Opened]]:
-    """Opens one of `widget_pages`; options as playwright takes them for a context."""
+    """Opens one of `widget_pages`, after the script `before`; options as playwright takes them for a context."""
     made: list[BrowserContext] = []
 
-    def show(name: str, **options: Any) -> Opened:
+    def show(name: str, *, before: str = "", **options: Any) -> Opened:
         log = hosted.folder / f"{name}.jsonl"
         log.unlink(missing_ok=True)
         wanted: dict[str, Any] = {"viewport": {"width": 1440, "height": 900}, "color_scheme": "light", **options}
@@ -145,6 +145,7 @@ def open_page(hosted: Hosted, browser: Browser, host_watch: Watch) -> Iterator[C
         context.grant_permissions(["clipboard-read", "clipboard-write"], origin=hosted.root)
         made.append(context)
         page = context.new_page()
+        page.add_init_script(before)
         context.request.get(hosted.address, max_redirects=0)
         page.goto(f"{hosted.root}/voila/render/{name}.ipynb")
         page.wait_for_selector(widget_pages.PAGES[name])

@@ -29,6 +29,12 @@ navigator.sendBeacon = (address) => {
   return true;
 };
 
+// anywidget gives a widget's script two seconds to run, and then hears nothing of what its Python says, for good: on a
+// slow machine the page stood there and did nothing. Only anywidget calls this.
+const SCRIPT_PATIENCE_MS = 120_000;
+const { timeout } = AbortSignal;
+AbortSignal.timeout = (ms) => timeout.call(AbortSignal, Math.max(ms, SCRIPT_PATIENCE_MS));
+
 // The manager of the widgets gives the kernel four seconds to say what widgets there are. Then it asks for each of them
 // by itself, and where they are many, some of the answers are dropped on the way and it waits for ever. A busy machine
 // takes longer than that: once the kernel is free, all are asked for at once again, after a pause that grows. A kernel
