@@ -143,6 +143,7 @@ class ReadingGrid(OneWay):
     words = T.Dict().tag(sync=True)
     acknowledged = T.Dict().tag(sync=True)  # each view of the grid → the number of its last event that arrived
     listen_calls = T.Int(0).tag(sync=True)
+    pointed_out = T.Dict().tag(sync=True)  # row, and the how manieth time one was pointed out
 
     def __init__(self, **traits: Any) -> None:
         super().__init__(words=words("grid"), **traits)
@@ -162,6 +163,10 @@ class ReadingGrid(OneWay):
     def listen(self) -> None:
         """Bring the grid into view, with the cursor where the next reading goes."""
         self.listen_calls += 1
+
+    def point_out(self, row: str) -> None:
+        """Bring a row into view with the focus on its menu: a reading that comes then replaces nothing."""
+        self.pointed_out = {"row": row, "calls": self.pointed_out.get("calls", 0) + 1}
 
     def _receive(self, _widget: object, content: Mapping[str, Any], _buffers: Sequence[object]) -> None:
         client, number = content.get("client"), content.get("seq")

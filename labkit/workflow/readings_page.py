@@ -152,7 +152,9 @@ class ReadingsPage(DraftPage):
         log, said = self.log, ""
         match event.type:
             case "select":
-                self.cursor[part] = event.row
+                line = log.line(event.row)
+                if line is not None and not line.complete:  # one that is only put right is not where one goes on
+                    self.cursor[part] = event.row
                 self.version += 1
                 return ""
             case "next-row":

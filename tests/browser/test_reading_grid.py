@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 
 from playwright.sync_api import Page, expect
@@ -211,16 +212,84 @@ def test_readings_before_a_cell_is_chosen_go_where_python_says_and_those_after_i
     take(page, *["2.000"] * REPEATS, "3.000", "3.001")
     cell(page, "Zero", 2).click()
     take(page, "1.111")
-    cell(page, "Zero", 4).dblclick()  # its cell opens when the cursor is there; what is typed until then goes into it
-    page.keyboard.type("1.333")
+    page.keyboard.press("ArrowDown")
+    page.keyboard.press("ArrowUp")
+    page.keyboard.press("End")
+    take(page, "1.333")
     let_go()
-    expect(page.locator(".lk-cell-editor")).to_have_value("1.333")
-    page.keyboard.press("Enter")
-    expect(cell(page, "Zero", 4)).to_have_text("1.333")
+    expect(cell(page, "Zero", 5)).to_have_text("1.333")
     expect(page.locator(".lk-read")).to_have_text("1.333 mm")
-    assert texts(page, "Zero") == ["1.000", "1.111", "1.000", "1.333", "1.000"]
+    assert texts(page, "Zero") == ["1.000", "1.111", "1.000", "1.000", "1.333"]
     assert texts(page, "A-1") == ["2.000"] * REPEATS
     assert texts(page, "A-2") == ["3.000", "3.001", "", "", ""]
+
+
+def test_a_second_enter_before_python_answers_moves_nothing(open_page: Open) -> None:
+    page = open_page("readings").page
+    take(page, *["1.000"] * (REPEATS - 1))
+    let_go = hold_messages(page)
+    take(page, "1.004", "", "2.000", "", "2.001")  # a gauge that sends two line ends
+    let_go()
+    expect(page.locator(".lk-read")).to_have_text("2.001 mm")
+    assert texts(page, "Zero")[-1] == "1.004"
+    assert texts(page, "A-1") == ["2.000", "2.001", "", "", ""]
+
+
+def test_f8_before_python_answers_loses_no_reading(open_page: Open) -> None:
+    page = open_page("readings").page
+    take(page, "1.000")
+    let_go = hold_messages(page)
+    take(page, "1.001")
+    page.keyboard.press("F8")
+    take(page, "1.002")
+    let_go()
+    expect(cell(page, "Zero", 4)).to_be_focused()
+    assert texts(page, "Zero") == ["1.000", "1.001", "1.002", "", ""]
+
+
+def test_what_python_names_of_its_own_counts_for_more_than_where_a_person_was_before(open_page: Open) -> None:
+    opened = open_page("readings")
+    page = opened.page
+    take(page, "1.000", "1.001")
+    cell(page, "Zero", 1).click()
+    page.get_by_role("button", name="Read again at the end").click()
+    expect(cell(page, "A-7", 1)).to_have_class(re.compile("lk-cur"))
+    take(page, "7.000")
+    expect(cell(page, "A-7", 2)).to_be_focused()
+    cell(page, "Zero", 1).click()
+    opened.wait_seen(2, "select")
+    expect(page.locator(BAND)).to_contain_text("Shim Zero")
+    page.get_by_role("button", name="Begin the next").click()
+    expect(cell(page, "A-6", 1)).to_have_class(re.compile("lk-cur"))
+    assert texts(page, "Zero") == ["1.000", "1.001", "", "", ""]
+
+
+def test_a_row_that_is_pointed_out_is_in_view_and_no_reading_replaces_one_of_it(open_page: Open) -> None:
+    page = open_page("readings", viewport={"width": 1000, "height": 420}).page
+    page.get_by_role("button", name="Point out A-5").click()
+    expect(page.locator('button[data-row="A-5"][data-cell="menu"]')).to_be_focused()
+    expect(cell(page, "A-5", 1)).to_be_in_viewport()
+    take(page, "5.000")
+    expect(page.locator(".lk-hint")).to_have_text("Not taken: 5.000. Choose the next shim first.")
+    page.keyboard.press("F8")
+    take(page, "1.000")
+    expect(cell(page, "Zero", 1)).to_have_text("1.000")
+
+
+def test_an_editor_opened_before_python_answers_leaves_the_grid_listening(open_page: Open) -> None:
+    page = open_page("readings").page
+    take(page, *["1.000"] * REPEATS)
+    expect(cell(page, "A-1", 1)).to_be_focused()
+    cell(page, "Zero", 2).click()
+    let_go = hold_messages(page)
+    take(page, "1.111")
+    page.keyboard.press("F2")
+    let_go()
+    expect(page.locator(".lk-read")).to_have_text("1.111 mm")
+    page.keyboard.press("Escape")
+    take(page, "2.000")
+    expect(cell(page, "A-1", 1)).to_have_text("2.000")
+    expect(cell(page, "A-1", 2)).to_be_focused()
 
 
 def test_arrows_move_typing_replaces_escape_gives_up(open_page: Open) -> None:
@@ -275,6 +344,7 @@ def test_selection_copies_readings_alone_and_delete_clears_it(open_page: Open) -
     expect(cell(page, "A-1", 5)).to_have_text("")
     assert texts(page, "Zero") == ["1.1", "1.2", "1.3", "", ""]
     assert opened.wait_seen(1, "clear")[0]["cells"] == [["Zero", 3], ["Zero", 4], ["A-1", 3], ["A-1", 4]]
+    expect(cell(page, "Zero", 4)).to_be_focused()  # the first that is to be read again
     page.keyboard.press("Control+Z")
     expect(cell(page, "A-1", 5)).to_have_text("2.5")
     page.keyboard.press("Control+Y")
@@ -339,11 +409,12 @@ def test_tab_passes_through_in_reading_order(open_page: Open) -> None:
     page = open_page("readings").page
     page.get_by_placeholder("Note").click()
     expect(page.locator(".lk-advised")).to_contain_text("Not listening.")
+    tools = ["Paste cells", "Break", "Read again at the end", "Undo"]
     passed = []
-    for _ in range(6):
+    for _ in range(7):
         page.keyboard.press("Tab")
         passed.append(page.evaluate("() => document.activeElement.ariaLabel ?? document.activeElement.textContent"))
-    assert passed[1:] == ["Stop here", "Paste cells", "Break", "Undo", "Zero, reading 1, empty"]
+    assert passed[1:] == ["Stop here", *tools, "Zero, reading 1, empty"]
     page.keyboard.press("Tab")
     assert not page.evaluate("() => document.querySelector('.lk-reading').contains(document.activeElement)")
 

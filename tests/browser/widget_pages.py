@@ -53,6 +53,7 @@ class Page:
         self.grid.tools = [
             {"id": "paste", "label": "Paste cells"},
             {"id": "break", "label": "Break"},
+            {"id": "close", "label": "Read again at the end"},
             {"id": "undo", "label": "Undo", "gap": True},
         ]
         self.grid.on_event(self.answer)
@@ -82,10 +83,16 @@ class Page:
                 self.at = {"row": rows[(rows.index(event.row) + 1) % len(rows)], "cell": 0}
             case "select":
                 self.at = self.place_after(event.row)
+            case "button" if event.item == "close":
+                self.at = {"row": list(self.cells)[-1], "cell": 0}
             case "hide-reference":
                 self.hide = event.value
             case "button" if event.item == "break":
                 raise RuntimeError("the page does not get over this")
+        self.show()
+
+    def begin_at(self, row: str) -> None:
+        self.at = {"row": row, "cell": 0}
         self.show()
 
     def place_after(self, row: str) -> dict[str, Any] | None:
@@ -146,7 +153,10 @@ def readings(log: str) -> None:
     """Eight shims, five readings each, and another field."""
     page = Page(log, SHIMS)
     field = widgets.Text(placeholder="Note")
-    display(widgets.VBox([field, page.grid]).add_class("lk-page"))
+    begin, point = widgets.Button(description="Begin the next"), widgets.Button(description="Point out A-5")
+    begin.on_click(lambda _: page.begin_at("A-6"))
+    point.on_click(lambda _: page.grid.point_out("A-5"))
+    display(widgets.VBox([field, page.grid, begin, point]).add_class("lk-page"))
     page.grid.listen()
 
 

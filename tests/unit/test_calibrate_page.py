@@ -375,6 +375,11 @@ def test_putting_a_cell_right_does_not_move_the_place_of_reading(tmp_path: Path)
     take(page, "fit:A-8", "2.498")
     page.grid_event("readings", event("edit", "zero:", 0, text="0.009"))
     assert page.next_place("readings") == ("fit:A-8", 1)
+    take(page, "background:", "11.6")
+    page.grid_event("readings", event("select", "fit:A-8", 0))
+    page.grid_event("readings", event("select", "background:", 0))
+    page.grid_event("readings", event("edit", "background:", 0, text="11.7"))
+    assert page.next_place("readings") == ("fit:A-8", 1), "a row that is full is not where one goes on"
     page.grid_event("readings", event("take", "fit:A-8", 1, text="  "))
     assert page.next_place("readings") == ("fit:A-8", 1)
 

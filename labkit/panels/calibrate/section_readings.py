@@ -88,11 +88,10 @@ class ReadingsSection:
         self.part.grid.listen()
 
     def find(self, point: str) -> None:
-        """Bring the row of a point into view, with the cursor on it."""
+        """Bring the row of a point into view."""
         line = next((line for line in self._page.log.of(*PARTS["readings"]) if line.name == point), None)
         if line is not None:
-            self._page.grid_event("readings", GridEvent("select", row=line.id))
-            self.part.grid.listen()
+            self.part.grid.point_out(line.id)
 
     # ---- a shim more, a table, a note ----
 

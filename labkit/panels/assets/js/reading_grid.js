@@ -18,7 +18,7 @@ class ReadingGrid {
     this.typed = ""; // so far, without Enter
     this.editor = null; // the input that F2 opens in the cell
     this.awaited = 0; // the event whose answer says where to go on; 0 when that is known
-    this.held = []; // readings that came before that answer, and what was done after them, in order: { act, text? }
+    this.held = []; // readings that came before that answer, and what was done after them: { act, text?, place? }
     this.pressed = false; // a pointer is down outside the table
     this.presses = 0; // how many there were
     this.refused = []; // readings that found no place
@@ -30,7 +30,7 @@ class ReadingGrid {
   }
 
   build(el) {
-    const press = (id) => this.ask({ type: "button", id });
+    const press = (id) => this.askFromHere({ type: "button", id });
     this.root = make("div", "lk-reading", "", { "data-lm-suppress-shortcuts": "true" }); // JupyterLab's own keys stay out
     this.band = new ReadingBand(this.words, { press, hideReference: (value) => this.post({ type: "hide-reference", value }) });
     this.tools = make("div", "lk-bar lk-tools lk-noprint");
@@ -38,7 +38,7 @@ class ReadingGrid {
     this.note = make("p", "lk-cap lk-unit-note");
     this.live = make("div", "lk-sr", "", { "aria-live": "polite" });
     this.root.append(this.band.root, this.tools, this.table.root, this.note, this.live);
-    this.menu = new RowMenu(this.root, (row, item) => this.ask({ type: "menu", row, item }));
+    this.menu = new RowMenu(this.root, (row, item) => this.askFromHere({ type: "menu", row, item }));
     el.append(this.root);
   }
 
@@ -48,7 +48,8 @@ class ReadingGrid {
       watch(this.model, shown, () => this.show()),
       watch(this.model, ["current"], () => this.onCurrent()),
       watch(this.model, ["acknowledged"], () => this.settle()),
-      watch(this.model, ["listen_calls"], () => this.listen()),
+      watch(this.model, ["listen_calls"], () => this.onListenCall()),
+      watch(this.model, ["pointed_out"], () => this.onPointedOut()),
     ];
   }
 
@@ -67,11 +68,18 @@ class ReadingGrid {
     this.inTurn(() => {
       this.awaited = this.post(event);
     });
+  }
+
+  // The same from a button that is gone, or elsewhere, when the answer comes.
+  askFromHere(event) {
+    this.ask(event);
     this.focusPlace();
   }
 
+  // What Python names while it owes no answer is news, and counts for more than where a person was before.
   onCurrent() {
     this.moved = true;
+    if (this.outbox.empty) this.byHand = false;
     this.settle();
   }
 
@@ -100,12 +108,12 @@ class ReadingGrid {
     this.awaited = 0;
     const held = this.held;
     this.held = [];
-    held.forEach(({ act, text }) => (text ? act() : this.inTurn(act)));
+    held.forEach(({ act, text, place }) => (text ? act() : this.inTurn(act, place)));
   }
 
   // What acts on the cursor's place comes after the readings that are held.
-  inTurn(act) {
-    if (this.held.length) this.held.push({ act });
+  inTurn(act, place) {
+    if (this.held.length) this.held.push({ act, place });
     else act();
   }
 
@@ -118,7 +126,7 @@ class ReadingGrid {
     }
     const at = this.cursor;
     const before = at && at.cell !== "menu" ? this.places.text(at.row, at.cell) : "";
-    if (!at || at.cell === "menu" || (before && !this.byHand)) {
+    if (!at || at.cell === "menu" || (before && !this.byHand) || this.locked) {
       this.refuse(text);
       return;
     }
@@ -143,13 +151,9 @@ class ReadingGrid {
     if (text.trim()) this.take(text);
   }
 
-  edit() {
-    this.inTurn(() => this.openEditor());
-  }
-
   openEditor() {
     const td = this.table.at(this.cursor);
-    if (!td || this.cursor.cell === "menu" || this.locked || this.editor) return;
+    if (!td || this.cursor.cell === "menu" || this.locked || this.editor || this.held.length) return;
     const number = sentence(this.words.reading, { number: this.cursor.cell + 1 });
     const input = make("input", "lk-cell-editor", "", { "aria-label": number, autocomplete: "off", maxlength: "80" });
     input.value = this.typed || this.places.text(this.cursor.row, this.cursor.cell);
@@ -170,7 +174,7 @@ class ReadingGrid {
       this.moveTo(place);
       if (input.value.trim()) this.take(input.value);
       else this.clear([place]);
-    } else if (this.outbox.empty && this.moved) this.goOn();
+    } else if (this.outbox.empty && (this.moved || this.awaited)) this.goOn();
     this.show();
     this.focusPlace();
   }
@@ -194,7 +198,7 @@ class ReadingGrid {
   moveTo(place, extend = false) {
     if (!place) return;
     this.takeTyped();
-    this.inTurn(() => this.goTo(place, extend));
+    this.inTurn(() => this.goTo(place, extend), place);
     this.show();
     this.focusPlace();
   }
@@ -206,6 +210,11 @@ class ReadingGrid {
     this.cursor = place;
     this.byHand = true;
     if (news && !extend && place.cell !== "menu") this.post({ type: "select", ...place });
+  }
+
+  // Where a person takes the cursor to be: moves that wait for their turn count.
+  get aim() {
+    return this.held.findLast(({ place }) => place)?.place ?? this.cursor;
   }
 
   get selection() {
@@ -221,10 +230,32 @@ class ReadingGrid {
 
   // ---- listening ----
 
-  // F8, or Python: take readings here, where Python says that the next one goes.
+  // F8, or Python: take readings here, where Python says that the next one goes, once it has seen all that was done.
   listen() {
     this.closeEditor(true);
-    if (!this.awaited && !this.typed) this.putCursor(this.model.get("current"));
+    if (!this.typed) this.inTurn(() => this.follow());
+    this.attend();
+  }
+
+  // A cell that was chosen after what Python answers with this call stays chosen.
+  onListenCall() {
+    if (this.byHand && !this.outbox.empty) this.attend();
+    else this.listen();
+  }
+
+  onPointedOut() {
+    this.closeEditor(true);
+    this.beOnDuty();
+    this.moveTo({ row: this.model.get("pointed_out").row, cell: this.locked ? 0 : "menu" });
+  }
+
+  follow() {
+    if (this.awaited) return;
+    if (this.outbox.empty) this.putCursor(this.model.get("current"));
+    else this.awaited = this.outbox.last;
+  }
+
+  attend() {
     this.beOnDuty();
     this.show();
     this.focusPlace();
@@ -337,7 +368,7 @@ class ReadingGrid {
   }
 
   tool({ id, label, gap, off }) {
-    const each = button(label, "lk-btn", () => this.post({ type: "button", id }));
+    const each = button(label, "lk-btn", () => this.ask({ type: "button", id }));
     each.disabled = Boolean(off);
     return gap ? [make("span", "lk-gap"), each] : [each];
   }

@@ -9,7 +9,7 @@ function listenToPage(grid) {
   root.addEventListener("paste", (event) => onPaste(grid, event));
   table.root.addEventListener("mousedown", (event) => onMouse(grid, event, event.shiftKey));
   table.root.addEventListener("mouseover", (event) => event.buttons === 1 && onMouse(grid, event, true));
-  table.root.addEventListener("dblclick", () => grid.edit());
+  table.root.addEventListener("dblclick", () => grid.openEditor());
 
   const look = () => setTimeout(() => grid.show()); // afterwards: while the focus moves, nothing has it
   const release = () => {
@@ -36,7 +36,7 @@ function listenToPage(grid) {
 
 const KEYS = {
   Enter: onEnter,
-  F2: (grid) => grid.edit(),
+  F2: (grid) => grid.openEditor(),
   F8: (grid) => grid.listen(),
   Escape: onEscape,
   Backspace: onBackspace,
@@ -100,7 +100,7 @@ function onEnter(grid) {
   const text = grid.typed;
   grid.typed = "";
   if (text.trim()) grid.take(text);
-  else if (grid.cursor && grid.places.text(grid.cursor.row, grid.cursor.cell)) grid.moveTo(grid.places.step(grid.cursor, 0, 1));
+  else if (!grid.awaited && grid.cursor && grid.places.text(grid.cursor.row, grid.cursor.cell)) grid.moveTo(grid.places.step(grid.cursor, 0, 1));
   else grid.hint = grid.cursor ? grid.words.nothing_typed : grid.words.nothing_on_probe;
 }
 
@@ -109,7 +109,7 @@ function onNextRow(grid) {
   grid.takeTyped();
   grid.inTurn(() => {
     const at = grid.cursor ?? grid.firstPlace ?? { row: "", cell: 0 };
-    grid.ask({ type: "next-row", row: at.row, cell: at.cell === "menu" ? 0 : at.cell });
+    grid.askFromHere({ type: "next-row", row: at.row, cell: at.cell === "menu" ? 0 : at.cell });
   });
 }
 
@@ -125,16 +125,23 @@ function onBackspace(grid) {
 
 function onDelete(grid) {
   if (grid.typed) grid.typed = "";
-  else grid.inTurn(() => grid.clear(grid.selection.flat()));
+  else grid.inTurn(() => clearSelected(grid));
+}
+
+// The first cell of what was cleared is where the next reading goes.
+function clearSelected(grid) {
+  const cells = grid.selection.flat();
+  grid.clear(cells);
+  if (cells.length > 1) grid.goTo(cells[0], false);
 }
 
 function onArrow(grid, event, down, right) {
   if (event.target.closest(".lk-now-band, .lk-tools") && event.target !== grid.band.root) return false;
-  grid.moveTo(grid.cursor ? grid.places.step(grid.cursor, down, right) : grid.firstPlace, event.shiftKey);
+  grid.moveTo(grid.aim ? grid.places.step(grid.aim, down, right) : grid.firstPlace, event.shiftKey);
 }
 
 function onRowEnd(grid, event, cell) {
-  if (grid.cursor) grid.moveTo({ row: grid.cursor.row, cell }, event.shiftKey);
+  if (grid.aim) grid.moveTo({ row: grid.aim.row, cell }, event.shiftKey);
 }
 
 function onMenuKey(grid) {
@@ -145,7 +152,7 @@ function onMenuKey(grid) {
 function onHistory(grid, type) {
   grid.hint = "";
   if (grid.typed) grid.typed = "";
-  else grid.ask({ type });
+  else grid.askFromHere({ type });
 }
 
 function onEditorKey(grid, event) {
@@ -208,7 +215,7 @@ function onPaste(grid, event) {
   if (block.length === 0) return;
   grid.inTurn(() => {
     const at = grid.selection[0]?.[0] ?? grid.firstPlace ?? { row: "", cell: 0 };
-    grid.ask({ type: "paste", ...at, block });
+    grid.askFromHere({ type: "paste", ...at, block });
   });
   grid.show();
 }
