@@ -6,9 +6,14 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from hypothesis import HealthCheck, settings
 
 from tests.postgres import Server
 from tests.sheets import Laboratory
+
+# a machine that tests is a busy machine: how long an example takes there says nothing
+settings.register_profile("patient", deadline=None, suppress_health_check=[HealthCheck.too_slow])
+settings.load_profile("patient")
 
 
 @pytest.fixture(scope="session")

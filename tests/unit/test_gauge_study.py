@@ -172,7 +172,7 @@ def test_a_gauge_that_shows_one_number_has_no_shares():
     assert ours.components["total"].sd == 0
 
 
-@settings(max_examples=15, deadline=None)
+@settings(max_examples=15)
 @given(st.permutations(range(36)), st.floats(0.01, 100.0), st.floats(-50.0, 50.0))
 def test_order_units_and_zero_do_not_matter(order, scale, shift):
     found = rows(4, 3, 3)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from labkit import calibrate, read_readings
@@ -14,8 +14,8 @@ from labkit.curves.flexible import FlexibleCurve
 from labkit.problems import BadInput
 from tests.held_curve import only, with_points
 
-few = settings(max_examples=12, deadline=None, suppress_health_check=[HealthCheck.too_slow])
-many = settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+few = settings(max_examples=12)
+many = settings(max_examples=60)
 
 seeds = st.integers(0, 2**32 - 1)
 FORMULAS = [form.name for form in families("raw") if form.kind in ("formula", "linear")]

@@ -226,7 +226,7 @@ def written(draw: st.DrawFn) -> tuple[Source, str | None, list[tuple[str, float]
     return text.getvalue().encode(encoding), option, rows, unit
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=150)
 @given(written())
 def test_what_was_written_is_read(case: tuple[Source, str | None, list[tuple[str, float]], str]) -> None:
     source, option, rows, unit = case

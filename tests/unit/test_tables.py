@@ -9,7 +9,7 @@ from pathlib import Path
 import openpyxl
 import pandas as pd
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from labkit.bench import headings, read_readings, read_shims
@@ -195,7 +195,7 @@ def test_every_code_has_a_sentence() -> None:
 HEADS = st.sampled_from([b"", b"shim,indication [mm]\n", b"\xff\xfe", b"PK\x03\x04", b"reference;1 [in];2\n", b'"'])
 
 
-@settings(max_examples=200, suppress_health_check=[HealthCheck.too_slow], deadline=None)
+@settings(max_examples=200)
 @given(
     HEADS, st.one_of(st.binary(max_size=200), st.text(alphabet='A-1+0.5,;\t\n"#[]mO ', max_size=120).map(str.encode))
 )
@@ -226,7 +226,7 @@ def _small_workbook() -> bytes:
 WORKBOOK = _small_workbook()
 
 
-@settings(max_examples=60, suppress_health_check=[HealthCheck.too_slow], deadline=None)
+@settings(max_examples=60)
 @given(st.lists(st.tuples(st.floats(0, 1, exclude_max=True), st.integers(0, 255)), min_size=1, max_size=8))
 def test_a_damaged_workbook_is_read_or_refused(damage: list[tuple[float, int]]) -> None:
     content = bytearray(WORKBOOK)
