@@ -143,7 +143,7 @@ class ReadingGrid(OneWay):
     words = T.Dict().tag(sync=True)
     acknowledged = T.Dict().tag(sync=True)  # each view of the grid → the number of its last event that arrived
     listen_calls = T.Int(0).tag(sync=True)
-    pointed_out = T.Dict().tag(sync=True)  # row, and the how manieth time one was pointed out
+    pointed_out = T.Dict().tag(sync=True)  # row, and the number of the call, or the same row twice were no change
 
     def __init__(self, **traits: Any) -> None:
         super().__init__(words=words("grid"), **traits)

@@ -18,6 +18,7 @@ import threading
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any
 from urllib.parse import parse_qs, urlsplit
 
 import pytest
@@ -164,16 +165,22 @@ def watch(served: Served) -> Iterator[Watch]:
     assert not watching.errors, watching.errors
 
 
+def patient_context(browser: Browser, watch: Watch, **options: Any) -> BrowserContext:
+    """A browser context that is watched, and waits as long as a busy machine takes."""
+    context = browser.new_context(accept_downloads=True, **options)
+    context.set_default_timeout(SLOW_MS)
+    context.set_default_navigation_timeout(2 * SLOW_MS)  # a page is loaded when its kernel has run
+    context.on("page", watch.over)
+    return context
+
+
 @pytest.fixture
 def new_context(browser: Browser, watch: Watch) -> Iterator[Callable[..., BrowserContext]]:
     """Makes browser contexts, each a visitor who is not signed in; options as playwright takes them."""
     made: list[BrowserContext] = []
 
     def make(**options: object) -> BrowserContext:
-        context = browser.new_context(accept_downloads=True, **options)
-        context.set_default_timeout(SLOW_MS)
-        context.set_default_navigation_timeout(2 * SLOW_MS)  # a page is loaded when its kernel has run
-        context.on("page", watch.over)
+        context = patient_context(browser, watch, **options)
         made.append(context)
         return context
 

@@ -63,7 +63,7 @@ def _ask_and_begin_another(page: Page, sheet: Locator) -> None:
     expect(sheet).to_contain_text("asked R. Halloran to approve this")
     page.goto(page.url.partition("?")[0])
     who = Technician(page)
-    expect(who.section("Sheet")).to_be_visible(timeout=SLOW_MS)
+    expect(who.section("Sheet")).to_be_visible()
     who.choose_person("D. Abara")
     page.get_by_title("Rig", exact=True).select_option(label="Rig 3: G-11, probe P3, flat tip, ball 3.0 mm")
     who.type_field("Switched on at", "00:05")

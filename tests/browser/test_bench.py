@@ -32,7 +32,7 @@ class Person:
     def gives(self, name: str, passphrase: str = DEMO_PASSPHRASE) -> None:
         """Answers the question who it is."""
         door = self.page.locator(".lk-door")
-        expect(door).to_be_visible(timeout=SLOW_MS)
+        expect(door).to_be_visible()
         door.locator("select").select_option(name)
         door.get_by_label("Passphrase").fill(passphrase)
         door.get_by_role("button", name="Sign in").click()
@@ -119,7 +119,7 @@ def test_a_gauge_is_registered_changed_and_withdrawn(page: Page, served: Served)
     expect(form).to_contain_text("G-77 is registered.")
     form.get_by_role("button", name="Withdraw it").click()
     why = form.get_by_label(re.compile("Withdraw G-77"))
-    expect(why).to_be_focused(timeout=SLOW_MS)  # the line is emptied when it is asked
+    expect(why).to_be_focused()  # the line is emptied when it is asked
     why.fill("It was bought for a trial.")
     why.press("Enter")
     expect(form).to_contain_text("It was bought for a trial.")

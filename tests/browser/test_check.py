@@ -18,7 +18,7 @@ from labkit.paths import sample_data
 from labkit.sheet.verify import trusted_here, verify
 from labkit.workflow.signing import signed_sheet
 from tests.browser.conftest import Served, serving
-from tests.browser.technician import SLOW_MS, Technician
+from tests.browser.technician import Technician
 from tests.calibrate_pages import finished_page, new_page
 
 
@@ -42,7 +42,7 @@ def morning() -> list[str]:
 def test_from_the_address_of_a_rig_to_a_signed_check(page: Page, served: Served, tmp_path: Path) -> None:
     page.goto(served.workbook("calibrate"))
     who = Technician(page)
-    expect(page.locator(".lk-sect h2").last).to_be_visible(timeout=SLOW_MS)
+    expect(page.locator(".lk-sect h2").last).to_be_visible()
     who.choose_rig()
     page.get_by_role("link", name="Take the rig up again").click()
 

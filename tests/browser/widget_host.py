@@ -24,7 +24,7 @@ import pytest
 from playwright.sync_api import Browser, BrowserContext, Page
 
 from tests.browser import widget_pages
-from tests.browser.conftest import START_LIMIT_S, Watch, read_lines
+from tests.browser.conftest import START_LIMIT_S, Watch, patient_context, read_lines
 from tests.browser.technician import SLOW_MS
 
 SERVER = """
@@ -138,10 +138,7 @@ def open_page(hosted: Hosted, browser: Browser, host_watch: Watch) -> Iterator[C
         log = hosted.folder / f"{name}.jsonl"
         log.unlink(missing_ok=True)
         wanted: dict[str, Any] = {"viewport": {"width": 1440, "height": 900}, "color_scheme": "light", **options}
-        context = browser.new_context(accept_downloads=True, **wanted)
-        context.set_default_timeout(SLOW_MS)
-        context.set_default_navigation_timeout(2 * SLOW_MS)
-        context.on("page", host_watch.over)
+        context = patient_context(browser, host_watch, **wanted)
         context.grant_permissions(["clipboard-read", "clipboard-write"], origin=hosted.root)
         made.append(context)
         page = context.new_page()

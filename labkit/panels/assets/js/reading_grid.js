@@ -70,7 +70,7 @@ class ReadingGrid {
     });
   }
 
-  // The same from a button that is gone, or elsewhere, when the answer comes.
+  // The same from a key, or from a button that may be gone when the answer comes: the focus goes to the cursor's cell.
   askFromHere(event) {
     this.ask(event);
     this.focusPlace();

@@ -98,10 +98,11 @@ function onCharacter(grid, character) {
 
 function onEnter(grid) {
   const text = grid.typed;
+  const { cursor, places } = grid;
   grid.typed = "";
   if (text.trim()) grid.take(text);
-  else if (!grid.awaited && grid.cursor && grid.places.text(grid.cursor.row, grid.cursor.cell)) grid.moveTo(grid.places.step(grid.cursor, 0, 1));
-  else grid.hint = grid.cursor ? grid.words.nothing_typed : grid.words.nothing_on_probe;
+  else if (!grid.awaited && cursor && places.text(cursor.row, cursor.cell)) grid.moveTo(places.step(cursor, 0, 1));
+  else grid.hint = cursor ? grid.words.nothing_typed : grid.words.nothing_on_probe;
 }
 
 function onNextRow(grid) {
